@@ -1,0 +1,37 @@
+// Command decktrim is the office program: server, demo and the tools that work on
+// files.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"decktrim/internal/cli"
+)
+
+// version is stamped by the build (-ldflags -X main.version=...).
+var version = "dev"
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(cli.Run(ctx, newRoot(), os.Args[1:], os.Stdout, os.Stderr))
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:     "decktrim",
+		Short:   "Watch, balance and advise a small gravity mill. Advice only: people set the plant.",
+		Version: version,
+		Args:    cobra.NoArgs,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.AddCommand(
+	// each command's constructor stands in its own file
+	)
+	return root
+}
