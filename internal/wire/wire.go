@@ -43,6 +43,12 @@ type Metric struct {
 	Null       bool
 	Properties []Property
 	Value      any
+
+	// Err says why a received metric has no usable value: none was there, a wrong
+	// field, a type that is not read here. The rest of its payload stands.
+	Err error
+
+	raw rawValue // the value as received while Type is not known; see Resolve
 }
 
 // Property is one entry of a metric's property set, for example Quality or engUnit.
