@@ -76,3 +76,29 @@ func (c Channel) MetricName() string {
 	}
 	return StationOfRole(c.Role) + "/" + c.Name
 }
+
+// LimitKind is the kind of event that a limit set on a role's low or high side
+// raises (the kinds are those of the watch); "" where that side has no meaning.
+func LimitKind(r Role, high bool) string {
+	kinds := map[Role][2]string{
+		FeedRate:           {"feed_loss", "feed_surge"},
+		BeltLoad:           {"feed_loss", "feed_surge"},
+		BeltSpeed:          {"belt_stopped", ""},
+		BinWeight:          {"bin_low", "bin_full"},
+		MillCurrent:        {"", "mill_choke"},
+		MillWater:          {"water_loss", "flooding"},
+		WashWater:          {"water_loss", "flooding"},
+		LaunderWater:       {"water_loss", "flooding"},
+		ReturnFlow:         {"water_loss", ""},
+		MakeupFlow:         {"water_loss", ""},
+		TableStrokeRate:    {"stroke_changed", "stroke_changed"},
+		Concentrate1Weight: {"", "concentrate_full"},
+		Concentrate2Weight: {"", "concentrate_full"},
+		MiddlingsWeight:    {"", "concentrate_full"},
+		PondLevel:          {"pond_low", "pond_high"},
+	}[r]
+	if high {
+		return kinds[1]
+	}
+	return kinds[0]
+}
