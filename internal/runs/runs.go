@@ -3,7 +3,10 @@
 // ledger keeps the same facts.
 package runs
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Status says where a run's result is.
 type Status string
@@ -33,5 +36,22 @@ type Run struct {
 	ProductsCounted  []string
 	SampledKg        *float64
 	Note             string
-	Line             int // line in the file it came from; 0 elsewhere
+	Extra            map[string]string // columns that nothing here uses, kept as written
+	Line             int               // line in the file it came from; 0 elsewhere
+
+	file    string
+	columns map[string]int
+}
+
+// Where says where a field of the run was read, as file:line:column, for an error
+// about it; "run ID" for a run that came from no file.
+func (r Run) Where(column string) string {
+	if r.Line == 0 {
+		return fmt.Sprintf("run %s", r.ID)
+	}
+	col := r.columns[column]
+	if col == 0 {
+		col = 1
+	}
+	return fmt.Sprintf("%s:%d:%d", r.file, r.Line, col)
 }
