@@ -31,7 +31,7 @@ func newRoot() *cobra.Command {
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.AddCommand(
-	// each command's constructor stands in its own file
+		newReplayCmd(),
 	)
 	return root
 }

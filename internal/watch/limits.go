@@ -59,17 +59,17 @@ func (w *Watch) feed(now time.Time) {
 		priority = Act // twice what counts: the deck will not take it for long
 	}
 	w.judge(FeedSurge, c.Name, priority, running && deviation > least, deviation < least/2, 2*time.Second, 20*time.Second, "feed above usual",
-		fmt.Sprintf("Feed is %.0f %% above usual (%.2f against %.2f %s). Slow the feeder before the table floods.", 100*deviation, c.fast, level, c.Unit))
+		"Feed is %.0f %% above usual (%.2f against %.2f %s). Slow the feeder before the table floods.", 100*deviation, c.fast, level, c.Unit)
 
 	cause := "feed below usual"
 	if bin, have := w.role(plant.BinWeight); have && bin.fast < 0.05*w.binCapacity(bin) {
 		cause = "bin empty"
 	}
-	if drive, have := w.role(plant.FeederDrive); have && drive.fast < drive.Range[0]+0.02*(drive.Range[1]-drive.Range[0]) {
+	if on, have := w.driving(); have && !on {
 		planned = true
 	}
 	w.judge(FeedLoss, c.Name, Look, running && !planned && deviation < -0.5, deviation > -0.3 || planned, 10*time.Second, 20*time.Second, cause,
-		fmt.Sprintf("Feed is %.0f %% below usual (%.2f against %.2f %s). See whether the bin is empty or bridged.", -100*deviation, c.fast, level, c.Unit))
+		"Feed is %.0f %% below usual (%.2f against %.2f %s). See whether the bin is empty or bridged.", -100*deviation, c.fast, level, c.Unit)
 
 	// A level that stays wrong for long is the new usual.
 	if math.Abs(deviation) < least {
@@ -114,7 +114,7 @@ func (w *Watch) mill(now time.Time) {
 	}
 	least := max(0.25, spreadsToRaise*c.spread/max(c.level, 1e-9))
 	w.judge(MillChoke, c.Name, Act, w.state == StateRunning && (over || rise > least && !feedUp), !over && rise < least/2, 10*time.Second, 20*time.Second, "mill current above what the feed explains",
-		fmt.Sprintf("Mill current is %.0f %s. Stop the feed and let the mill clear; stay clear of the mill until it is stopped and locked out.", c.fast, c.Unit))
+		"Mill current is %.0f %s. Stop the feed and let the mill clear; stay clear of the mill until it is stopped and locked out.", c.fast, c.Unit)
 }
 
 func (w *Watch) waterLoss(now time.Time) {
@@ -139,7 +139,7 @@ func (w *Watch) waterLoss(now time.Time) {
 			continue
 		}
 		w.judge(WaterLoss, c.Name, line.priority, wanted && c.fast < 0.6*level, c.fast > 0.8*level || !wanted, 3*time.Second, 15*time.Second, line.cause,
-			fmt.Sprintf(line.words, c.fast, level, c.Unit))
+			line.words, c.fast, level, c.Unit)
 	}
 }
 
@@ -157,15 +157,13 @@ func (w *Watch) contacts(now time.Time) {
 	} {
 		if c, ok := w.role(contact.role); ok {
 			on := c.reading.Value >= 0.5
-			w.judge(contact.kind, c.Name, contact.priority, wanted && !on, on || !wanted, 2*time.Second, 5*time.Second, "stopped", contact.words)
+			w.judge(contact.kind, c.Name, contact.priority, wanted && !on, on || !wanted, 2*time.Second, 5*time.Second, "stopped", "%s", contact.words)
 		}
 	}
 	if c, ok := w.role(plant.BeltSpeed); ok {
 		still := c.fast < 0.05*c.Range[1]
-		driving := true
-		if drive, have := w.role(plant.FeederDrive); have {
-			driving = drive.fast > drive.Range[0]+0.02*(drive.Range[1]-drive.Range[0])
-		}
+		on, have := w.driving()
+		driving := on || !have
 		w.judge(BeltStopped, c.Name, Look, wanted && driving && still, !still || !wanted || !driving, 3*time.Second, 5*time.Second, "stopped",
 			"The belt stands still while the feeder drives. Stop the feeder; lock out before anyone touches the belt.")
 	}
@@ -179,7 +177,7 @@ func (w *Watch) stroke(now time.Time) {
 	}
 	off := math.Abs(c.fast-c.level) / c.level
 	w.judge(StrokeChanged, c.Name, Look, w.state == StateRunning && off > 0.05 && c.fast > 0.2*c.level, off < 0.03, 10*time.Second, 20*time.Second, "stroke rate",
-		fmt.Sprintf("The table makes %.0f strokes a minute, usually %.0f. Look at belt and drive with the table stopped and locked out.", c.fast, c.level))
+		"The table makes %.0f strokes a minute, usually %.0f. Look at belt and drive with the table stopped and locked out.", c.fast, c.level)
 	if _, contact := w.byRole[plant.TableRunning]; !contact {
 		wanted := w.state == StateRunning || w.state == StateFilling || w.state == StateEmptying
 		w.judge(TableStopped, c.Name, Act, wanted && c.fast < 0.2*c.level, c.fast > 0.5*c.level, 3*time.Second, 5*time.Second, "no strokes",
@@ -202,9 +200,9 @@ func (w *Watch) weights(time.Time) {
 		share := c.fast / full
 		wanted := w.state == StateRunning || w.state == StateFilling
 		w.judge(BinLow, c.Name, Look, wanted && share < 0.08, share > 0.10, 20*time.Second, 20*time.Second, "bin weight",
-			fmt.Sprintf("The fine-ore bin holds %.0f %s. Fill it or prepare to stop.", c.fast, c.Unit))
+			"The fine-ore bin holds %.0f %s. Fill it or prepare to stop.", c.fast, c.Unit)
 		w.judge(BinFull, c.Name, Look, share > 0.98, share < 0.95, 20*time.Second, 20*time.Second, "bin weight",
-			fmt.Sprintf("The fine-ore bin is full (%.0f %s). Stop filling it.", c.fast, c.Unit))
+			"The fine-ore bin is full (%.0f %s). Stop filling it.", c.fast, c.Unit)
 	}
 	for _, product := range []struct {
 		role plant.Role
@@ -222,7 +220,7 @@ func (w *Watch) weights(time.Time) {
 		}
 		share := c.fast / full
 		w.judge(ConcentrateFull, c.Name, Look, share >= 0.98, share < 0.93, 20*time.Second, 20*time.Second, product.name,
-			fmt.Sprintf("The bin of %s is full (%.0f %s). Change it; weigh and sample what is in it.", product.name, c.fast, c.Unit))
+			"The bin of %s is full (%.0f %s). Change it; weigh and sample what is in it.", product.name, c.fast, c.Unit)
 	}
 }
 
@@ -238,10 +236,10 @@ func (w *Watch) pond(time.Time) {
 	span := c.Range[1] - c.Range[0]
 	high := c.Range[1] - freeboard
 	w.judge(PondHigh, c.Name, Look, c.fast > high, c.fast < high-0.02*span, time.Minute, time.Minute, "freeboard",
-		fmt.Sprintf("The pond is within %.2f %s of its top. Return more or take in less.", c.Range[1]-c.fast, c.Unit))
+		"The pond is within %.2f %s of its top. Return more or take in less.", c.Range[1]-c.fast, c.Unit)
 	low := c.Range[0] + 0.1*span
 	w.judge(PondLow, c.Name, Look, c.fast < low, c.fast > low+0.02*span, time.Minute, time.Minute, "level",
-		fmt.Sprintf("The pond is almost dry (%.2f %s). Add make-up water.", c.fast, c.Unit))
+		"The pond is almost dry (%.2f %s). Add make-up water.", c.fast, c.Unit)
 }
 
 // typed are the limits people have set in the plant file. They stand beside the
@@ -255,19 +253,14 @@ func (w *Watch) typed() {
 		delay := time.Duration(a.Delay * float64(time.Second))
 		if a.Low != nil {
 			w.judgeAs(fmt.Sprintf("low limit %d", n), Kind(plant.LimitKind(c.Role, false)), a.Channel, a.Priority, c.fast < *a.Low, c.fast > *a.Low+a.Deadband, delay, delay,
-				"limit set by people", limitWords(a, c, "below", *a.Low))
+				"limit set by people", limitWords, a.Channel, c.fast, c.Unit, "below", *a.Low, a.Text)
 		}
 		if a.High != nil {
 			w.judgeAs(fmt.Sprintf("high limit %d", n), Kind(plant.LimitKind(c.Role, true)), a.Channel, a.Priority, c.fast > *a.High, c.fast < *a.High-a.Deadband, delay, delay,
-				"limit set by people", limitWords(a, c, "above", *a.High))
+				"limit set by people", limitWords, a.Channel, c.fast, c.Unit, "above", *a.High, a.Text)
 		}
 	}
 }
 
-func limitWords(a plant.Alarm, c *channel, side string, limit float64) string {
-	text := fmt.Sprintf("%s is %.3g %s, %s the limit of %.3g.", a.Channel, c.fast, c.Unit, side, limit)
-	if a.Text != "" {
-		text += " " + a.Text
-	}
-	return text
-}
+// limitWords takes channel, value, unit, side, limit, and what people wrote to do.
+const limitWords = "%s is %.3g %s, %s the limit of %.3g. %s"

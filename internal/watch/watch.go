@@ -300,7 +300,7 @@ func (w *Watch) clock(now time.Time) {
 	w.disorder = slices.DeleteFunc(w.disorder, func(t time.Time) bool { return now.Sub(t) > disorderQuiet })
 	many := len(w.disorder) > disorderLimit
 	w.judge(ClockFault, "", Note, many, len(w.disorder) == 0, 0, 0, "times doubled, late or out of order",
-		fmt.Sprintf("%d frames in a minute came doubled, late or out of order. See to the board's clock.", len(w.disorder)))
+		"%d frames in a minute came doubled, late or out of order. See to the board's clock.", len(w.disorder))
 }
 
 // validate decides whether a reading may be used, and raises sensor_fault.
@@ -343,7 +343,7 @@ func (w *Watch) validate(c *channel, r plant.Reading, now time.Time, empty bool)
 	if c.Role == plant.WashWater || c.Role == plant.TableRunning || c.Role == plant.FeedRate || c.Role == plant.MillCurrent {
 		priority = Look // an Act alarm is blind without it: someone must watch by eye
 	}
-	w.judge(SensorFault, c.Name, priority, bad, cause == "", 0, 10*time.Second, cause, faultWords(c.Name, cause))
+	w.judge(SensorFault, c.Name, priority, bad, cause == "", 0, 10*time.Second, cause, faultWords(cause), c.Name)
 	c.faulty = w.isStanding(SensorFault, c.Name)
 }
 
@@ -352,26 +352,29 @@ func (c *channel) canStick() bool {
 		c.Role != plant.FeedSetpoint && c.Role != plant.FeederDrive && c.Role != plant.MillWaterSetpoint && c.Role != plant.WashWaterSetpoint
 }
 
-func faultWords(name, cause string) string {
-	say := map[string]string{
-		string(plant.Missing):       "gives no value",
-		string(plant.NoAnswer):      "does not answer",
-		string(plant.NotReady):      "gives no new value",
-		string(plant.Saturated):     "is at the end of its converter's range",
-		string(plant.LoopFault):     "signals a fault or a broken wire (4-20 mA loop)",
-		string(plant.LoopUncertain): "is just outside its 4-20 mA range",
-		string(plant.OutOfRange):    "is outside its range",
-		string(plant.TooFast):       "changes faster than it can",
-		string(plant.Stuck):         "repeats the same value exactly",
-		string(plant.Spike):         "jumps for single readings",
-		string(plant.TooOld):        "has not been refreshed",
-		string(plant.Impossible):    "counts more than the meter can deliver",
-		string(plant.Uncalibrated):  "has no calibration",
-	}[cause]
-	if say == "" {
+// faultWords is the sentence for a cause, to be completed with the channel's name.
+func faultWords(cause string) string {
+	say, ok := faultSays[cause]
+	if !ok {
 		say = "is suspect"
 	}
-	return fmt.Sprintf("%s %s. Look at the sensor and its wiring; what depends on it is not watched meanwhile.", name, say)
+	return "%s " + say + ". Look at the sensor and its wiring; what depends on it is not watched meanwhile."
+}
+
+var faultSays = map[string]string{
+	string(plant.Missing):       "gives no value",
+	string(plant.NoAnswer):      "does not answer",
+	string(plant.NotReady):      "gives no new value",
+	string(plant.Saturated):     "is at the end of its converter's range",
+	string(plant.LoopFault):     "signals a fault or a broken wire (4-20 mA loop)",
+	string(plant.LoopUncertain): "is just outside its 4-20 mA range",
+	string(plant.OutOfRange):    "is outside its range",
+	string(plant.TooFast):       "changes faster than it can",
+	string(plant.Stuck):         "repeats the same value exactly",
+	string(plant.Spike):         "jumps for single readings",
+	string(plant.TooOld):        "has not been refreshed",
+	string(plant.Impossible):    "counts more than the meter can deliver",
+	string(plant.Uncalibrated):  "has no calibration",
 }
 
 // learn follows the level and spread of a channel. It learns while the plant runs,
@@ -425,6 +428,15 @@ func (w *Watch) role(r plant.Role) (*channel, bool) {
 
 func (w *Watch) armed(now time.Time) bool { return now.Sub(w.first) >= armedAfter }
 
+// driving reports whether the feeder is told to move: above 2 % of its drive's span.
+func (w *Watch) driving() (on, known bool) {
+	c, ok := w.role(plant.FeederDrive)
+	if !ok {
+		return false, false
+	}
+	return c.reading.Value > c.Range[0]+0.02*(c.Range[1]-c.Range[0]), true
+}
+
 // nominalFeed is what the feed is compared with to tell the plant's state.
 func (w *Watch) nominalFeed() float64 {
 	if w.plant.Mill.NominalFeed > 0 {
@@ -440,7 +452,7 @@ func (w *Watch) nominalFeed() float64 {
 // are two, so that one dead scale does not stop the plant on paper.
 func (w *Watch) tellState(now time.Time) {
 	feed, haveFeed := w.role(plant.FeedRate)
-	drive, haveDrive := w.role(plant.FeederDrive)
+	driving, haveDrive := w.driving()
 	current, haveCurrent := w.role(plant.MillCurrent)
 	nominal := w.nominalFeed()
 	idle := w.plant.Mill.IdleCurrent
@@ -455,8 +467,7 @@ func (w *Watch) tellState(now time.Time) {
 		feedFull = feed.fast > 0.5*nominal
 	} else if haveDrive {
 		known = true
-		feedOn = drive.fast > drive.Range[0]+0.02*(drive.Range[1]-drive.Range[0])
-		feedFull = feedOn
+		feedOn, feedFull = driving, driving
 	} else if haveCurrent {
 		known = true
 		feedOn = current.fast > 1.2*idle
@@ -466,7 +477,7 @@ func (w *Watch) tellState(now time.Time) {
 		w.enter(StateUnknown, now, 0)
 		return
 	}
-	if haveFeed && !feedOn && haveDrive && haveCurrent && drive.fast > 0.05*drive.Range[1] && current.fast > 1.3*idle {
+	if haveFeed && !feedOn && driving && haveCurrent && current.fast > 1.3*idle {
 		feedOn, feedFull = true, true // drive on and mill under load: the scale is wrong, not the plant stopped
 	}
 	water, usualWater, haveWater := w.water()
@@ -497,7 +508,7 @@ func (w *Watch) tellState(now time.Time) {
 		}
 	case w.state == StateRunning || w.state == StateFilling:
 		w.feedSteady = time.Time{}
-		planned := haveDrive && drive.fast <= drive.Range[0]+0.02*(drive.Range[1]-drive.Range[0])
+		planned := haveDrive && !driving
 		delay := 2 * time.Minute
 		if planned || !millOn && !waterOn {
 			delay = 20 * time.Second
@@ -593,12 +604,12 @@ func (w *Watch) episode(key string, kind Kind, channel string) *episode {
 
 // judge raises an event when its condition has held for on, and clears it when the
 // opposite has held for off. cond and calm may both be false: the dead band.
-func (w *Watch) judge(kind Kind, channel, priority string, cond, calm bool, on, off time.Duration, cause, detail string) {
-	w.judgeAs(episodeKey(kind, channel), kind, channel, priority, cond, calm, on, off, cause, detail)
+func (w *Watch) judge(kind Kind, channel, priority string, cond, calm bool, on, off time.Duration, cause, format string, args ...any) {
+	w.judgeAs(episodeKey(kind, channel), kind, channel, priority, cond, calm, on, off, cause, format, args...)
 }
 
 // judgeAs is judge for an episode with a key of its own.
-func (w *Watch) judgeAs(key string, kind Kind, channel, priority string, cond, calm bool, on, off time.Duration, cause, detail string) {
+func (w *Watch) judgeAs(key string, kind Kind, channel, priority string, cond, calm bool, on, off time.Duration, cause, format string, args ...any) {
 	if _, known := w.standing[key]; !known && !cond {
 		return
 	}
@@ -609,7 +620,7 @@ func (w *Watch) judgeAs(key string, kind Kind, channel, priority string, cond, c
 			e.condSince = now
 		}
 		if now.Sub(e.condSince) >= on {
-			w.raise(e, now, priority, cause, detail)
+			w.raise(e, now, priority, cause, fmt.Sprintf(format, args...))
 		}
 	case !e.raised:
 		e.condSince = time.Time{}
