@@ -52,29 +52,29 @@ type PlantNow struct {
 type ChannelNow struct {
 	Name    string
 	Reading plant.Reading
-	At      time.Time // when measured; zero: never
-	Usual   *Usual    // nil: not learned yet
-	Learned time.Duration
+	At      time.Time     // when measured; zero: never
+	Usual   *Usual        // as far as learned; nil: nothing is learned yet
+	Learned time.Duration // steady running on this ore that Usual stands on; shown as usual from 4 h
 }
 
 // Usual is the usual range of a channel for this ore and feed, in the channel's
-// unit: the middle 90 % of its one-minute means in steady running.
-type Usual struct{ Low, Mid, High float64 }
+// unit, as the watch has learned it.
+type Usual struct{ Low, High float64 }
 
 // Alarm is one standing alarm.
 type Alarm struct {
-	ID       string // of the episode
 	Kind     string // one of the watch's kinds, for example feed_surge
 	Channel  string // empty: none
 	Priority string // act, look, note
 	Since    time.Time
 	Cause    string   // in words, as the watch gives it; may be empty
 	Detail   string   // figures, as the watch gives them; may be empty
-	Seen     bool     // somebody said "I saw it"
 	Follows  []string // kinds that follow from it
 }
 
 // Point is a stretch of a channel: one reading or many, in the channel's unit.
+// Count is how many good readings it stands for; 0 marks a gap, which lasts until
+// the next point.
 type Point struct {
 	At                    time.Time // when it starts, UTC
 	Mean, Least, Greatest float64
@@ -82,7 +82,7 @@ type Point struct {
 }
 
 // History is the stored readings. Range gives at most maxPoints points of
-// from <= At < to in order of time. A stretch without usable readings has no point.
+// from <= At < to in order of time.
 type History interface {
 	Range(ctx context.Context, plantName, channel string, from, to time.Time, maxPoints int) ([]Point, error)
 }
@@ -92,9 +92,9 @@ type Ledger interface {
 	OreSources(ctx context.Context, plantName string) ([]ledger.OreSource, error)
 	Lots(ctx context.Context, plantName string) ([]ledger.Lot, error)
 	Runs(ctx context.Context, plantName string) ([]ledger.Run, error)
-	// Entries gives entries of the kinds with from <= At < to in order of time;
-	// no kinds: all; a zero time: no bound.
-	Entries(ctx context.Context, plantName string, kinds []ledger.Kind, from, to time.Time) ([]ledger.Entry, error)
+	// Entries gives the entries of the kinds that hold now, in order of commitment;
+	// no kinds: all.
+	Entries(ctx context.Context, plantName string, kinds ...ledger.Kind) ([]ledger.Entry, error)
 	AppendEntries(ctx context.Context, entries ...ledger.Entry) error
 }
 
