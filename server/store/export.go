@@ -1,0 +1,148 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"time"
+
+	"decktrim/internal/plant"
+)
+
+// Filter says which readings to export.
+type Filter struct {
+	Node string    // GROUP/NODE; empty: all
+	From time.Time // zero: from the first
+	To   time.Time // exclusive; zero: to the last
+}
+
+// ExportRow is one stored reading as the node sent it.
+type ExportRow struct {
+	Node    string // GROUP/NODE
+	Device  string // empty: the node's own
+	Metric  string
+	TS      int64 // ms since 1970
+	Value   any   // nil, float64, int64, uint64, bool, string or []byte
+	Quality plant.Quality
+	Reason  plant.Reason
+	Stream  string // empty: not from a spool
+	Seq     int64  // 0: not from a spool
+	Boot    string
+}
+
+// Export visits the stored readings: by node, then those of each stream in order of
+// their number, then those outside spools by metric and time. It sees one state of
+// the store, whatever is written meanwhile.
+func (s *Store) Export(ctx context.Context, f Filter, visit func(ExportRow) error) error {
+	from, to := int64(-1<<62), int64(1<<62)
+	if !f.From.IsZero() {
+		from = f.From.UnixMilli()
+	}
+	if !f.To.IsZero() {
+		to = f.To.UnixMilli()
+	}
+	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return fmt.Errorf("the readings cannot be read: %w", err)
+	}
+	defer tx.Rollback()
+	nodes, err := namesByID(ctx, tx, "SELECT id, name, '' FROM node WHERE ?1 = '' OR name = ?1 ORDER BY name", f.Node)
+	if err != nil {
+		return err
+	}
+	for _, n := range nodes {
+		if err := exportNode(ctx, tx, n, from, to, visit); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type named struct {
+	id           int64
+	name, device string
+}
+
+func namesByID(ctx context.Context, q querier, query string, args ...any) ([]named, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, fmt.Errorf("the readings cannot be read: %w", err)
+	}
+	defer rows.Close()
+	var out []named
+	for rows.Next() {
+		var n named
+		if err := rows.Scan(&n.id, &n.name, &n.device); err != nil {
+			return nil, err
+		}
+		out = append(out, n)
+	}
+	return out, rows.Err()
+}
+
+func exportNode(ctx context.Context, q querier, node named, from, to int64, visit func(ExportRow) error) error {
+	list, err := namesByID(ctx, q, "SELECT id, name, device FROM metric WHERE node = ? ORDER BY device, name", node.id)
+	if err != nil {
+		return err
+	}
+	metrics := map[int64]named{}
+	for _, m := range list {
+		metrics[m.id] = m
+	}
+	streams, err := namesByID(ctx, q, "SELECT id, name, '' FROM stream WHERE node = ? ORDER BY id", node.id)
+	if err != nil {
+		return err
+	}
+	for _, st := range streams {
+		if err := exportStream(ctx, q, node.name, st, metrics, from, to, visit); err != nil {
+			return err
+		}
+	}
+	for _, m := range list {
+		err := readings(ctx, q, node.id, m.id, from, to, func(_ int64, p *packed) error {
+			return visit(ExportRow{Node: node.name, Device: m.device, Metric: m.name, TS: p.ts, Value: p.value(), Quality: p.quality})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func exportStream(ctx context.Context, q querier, node string, stream named, metrics map[int64]named, from, to int64, visit func(ExportRow) error) error {
+	rows, err := q.QueryContext(ctx, `SELECT f.seq, f.ts, coalesce(b.name, ''), l.body, f.body FROM frame AS f
+		JOIN layout AS l ON l.id = f.layout LEFT JOIN boot AS b ON b.id = f.boot
+		WHERE f.stream = ? ORDER BY f.seq`, stream.id)
+	if err != nil {
+		return fmt.Errorf("the readings cannot be read: %w", err)
+	}
+	defer rows.Close()
+	row := ExportRow{Node: node, Stream: stream.name}
+	for rows.Next() {
+		var ts int64
+		var form, body []byte
+		if err := rows.Scan(&row.Seq, &ts, &row.Boot, &form, &body); err != nil {
+			return fmt.Errorf("the readings cannot be read: %w", err)
+		}
+		lay, err := decodeLayout(form)
+		if err != nil {
+			return fmt.Errorf("%s stream %s number %d: %w", node, stream.name, row.Seq, err)
+		}
+		c := cursor{body, ts}
+		var p packed
+		for _, m := range lay {
+			if err := c.next(&p); err != nil {
+				return fmt.Errorf("%s stream %s number %d: %w", node, stream.name, row.Seq, err)
+			}
+			if p.ts < from || p.ts >= to {
+				continue
+			}
+			row.Device, row.Metric = metrics[m].device, metrics[m].name
+			row.TS, row.Value, row.Quality, row.Reason = p.ts, p.value(), p.quality, plant.Reason(p.reason)
+			if err := visit(row); err != nil {
+				return err
+			}
+		}
+	}
+	return rows.Err()
+}
