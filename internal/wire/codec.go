@@ -344,10 +344,22 @@ func finiteOrErr(v float64) (any, error) {
 func cleanText(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
 
 // Resolve gives a received metric that came without a type the type t which the
-// birth declared for it, and with it its Value, or Err.
+// birth declared for it, and with it its Value, or Err. A metric that has a type
+// stays as it is.
 func (m *Metric) Resolve(t DataType) {
-	m.Type = t
-	m.settle()
+	if m.Type == TypeUnknown {
+		m.Type = t
+		m.settle()
+	}
+}
+
+// omitType makes a metric ready to be written without its type, which its birth
+// has declared.
+func (m *Metric) omitType() {
+	if m.Value != nil && !m.Null {
+		m.raw, _ = carry(m.Type, m.Value)
+	}
+	m.Type, m.Value = TypeUnknown, nil
 }
 
 // settle fills Value or Err from the value as received. A number that is not

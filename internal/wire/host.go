@@ -125,7 +125,8 @@ type Record struct {
 	Stream string
 	Seq    uint64
 	Oldest uint64 // oldest record that the node still holds, as far as it has said
-	// Numbers that will never come; both 0: none. The record carries no readings.
+	// Numbers that will never come, up to the one below Seq, or to Seq itself if its
+	// readings could not be read any more; both 0: none.
 	GapFrom, GapTo uint64
 }
 
@@ -386,7 +387,7 @@ func (h *Host) nodeDeath(n *hostNode, p *Payload, now time.Time, out []Event) []
 	bdSeq, said := uint64(0), false
 	for i := range p.Metrics {
 		if p.Metrics[i].Name == MetricBdSeq {
-			p.Metrics[i].Resolve(cmpOr(p.Metrics[i].Type, TypeInt64))
+			p.Metrics[i].Resolve(TypeInt64)
 			bdSeq, said = wholeNumber(p.Metrics[i].Value)
 		}
 	}
@@ -468,9 +469,7 @@ func (h *Host) data(n *hostNode, device string, p *Payload, now time.Time, out [
 			problem(BadMetric, "neither a name nor an alias that can be read, or no type")
 			continue
 		}
-		if m.Type == TypeUnknown {
-			m.Resolve(declared)
-		}
+		m.Resolve(declared)
 		if m.Type != declared && !(m.Type.whole() && declared.whole()) {
 			problem(BadMetric, fmt.Sprintf("type %d, declared %d", m.Type, declared))
 			why = "it sent a metric of another type than in its birth"
@@ -716,13 +715,6 @@ func wholeNumber(v any) (uint64, bool) {
 		return min(v, math.MaxInt64), v <= math.MaxInt64
 	}
 	return 0, false
-}
-
-func cmpOr(t, otherwise DataType) DataType {
-	if t == TypeUnknown {
-		return otherwise
-	}
-	return t
 }
 
 // RebirthCommand is the payload of an NCMD that orders a node to send its birth
