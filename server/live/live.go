@@ -12,8 +12,8 @@ import (
 // Plant is one plant at one instant. A snapshot belongs to its reader.
 type Plant struct {
 	Name        string
-	Location    *time.Location
-	State       string // stopped, water on, filling, running, emptying, wash-down, ore change; empty: not known
+	File        *plant.Plant // the plant file
+	State       string       // stopped, water on, filling, running, emptying, wash-down, ore change; empty: not known
 	StateSince  time.Time
 	Steady      bool
 	SteadySince time.Time // zero: not known
@@ -33,6 +33,40 @@ type Channel struct {
 	At       time.Time     // when measured, plant clock; zero: never
 	Received time.Time     // when received, real clock; zero: never
 	Age      time.Duration // real time since it was received
+	Usual    *Usual        // nil: not learned yet
+}
+
+// Usual is a channel's usual range as the watch has learned it, in its unit, and how
+// much running it stands on.
+type Usual struct {
+	Low, High float64
+	Learned   time.Duration
+}
+
+// Values are the readings of one message of a node, told after they were stored.
+type Values struct {
+	Node, Device string
+	Received     time.Time // real clock
+	Sent         time.Time // by the node's clock; zero: not told
+	ClockSet     bool      // false: the node says that its clock is not set
+	Boot         string
+	Samples      []Sample
+	Birth        bool // of a birth: current, but no new frame
+	New          bool // was not stored before
+}
+
+// Sample is one value: current or, if Historical, of the past.
+type Sample struct {
+	Metric     string
+	At         time.Time // when measured
+	Reading    plant.Reading
+	Historical bool
+}
+
+// Spool is how far a node's spool is stored.
+type Spool struct {
+	Stream                    string
+	Acked, Last, Oldest, Lost int64
 }
 
 // Alarm is one standing alarm.

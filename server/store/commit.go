@@ -25,7 +25,8 @@ type Frame struct {
 // Reading is a value of a node without a spool, or of a device; its key is (node,
 // device, metric, time).
 type Reading struct {
-	Node string
+	Node  string
+	Birth bool // said in a birth: data with the same key takes its place
 	Sample
 }
 
@@ -108,7 +109,9 @@ func newWriter(db *sql.DB, now func() time.Time) (*writer, error) {
 		text string
 	}{
 		{&w.insertFrame, "INSERT INTO frame (stream, seq, ts, boot, layout, gap_from, gap_to, body) VALUES (?,?,?,?,?,?,?,?)"},
-		{&w.insertReading, "INSERT INTO reading (metric, ts, quality, value, kind) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING"},
+		{&w.insertReading, `INSERT INTO reading (metric, ts, quality, value, kind) VALUES (?,?,?,?,?)
+			ON CONFLICT DO UPDATE SET quality = excluded.quality, value = excluded.value, kind = excluded.kind
+			WHERE reading.kind >= 16 AND excluded.kind < 16`},
 		{&w.insertDirty, "INSERT INTO dirty (node, span, t) VALUES (?,?,?) ON CONFLICT DO NOTHING"},
 		{&w.putStream, "UPDATE stream SET acked = ?, oldest = ?, last = ? WHERE id = ?"},
 	} {
@@ -404,6 +407,9 @@ func (w *writer) reading(ctx context.Context, r *Reading, now time.Time) (bool, 
 		value = nil // the kind says it all
 	case kindUint:
 		value = int64(r.Value.(uint64)) // same bits
+	}
+	if r.Birth {
+		kind |= kindBirth
 	}
 	res, err := w.insertReading.ExecContext(ctx, m, r.TS, int64(r.Quality), value, int64(kind))
 	if err != nil {

@@ -34,6 +34,8 @@ const (
 	kindString = 6 // length, text
 	kindBytes  = 7 // length, bytes
 
+	kindBirth = 16 // beside the kind, in table reading: said in a birth
+
 	qualityGood  = 0 << 3
 	qualityBad   = 1 << 3
 	qualityStale = 2 << 3

@@ -290,3 +290,41 @@ func thin(pieces []piece, from, to int64, maxPoints int, gap int64) []Point {
 	flush()
 	return out
 }
+
+// Frames gives a plant's stored readings with from <= time < to as frames, one for
+// each second in which anything was measured, in order of time. A channel measured
+// twice in a second has its last reading.
+func (s *Store) Frames(ctx context.Context, plantName string, from, to time.Time) ([]plant.Frame, error) {
+	p := s.plants[plantName]
+	if p == nil {
+		return nil, fmt.Errorf("there is no plant %q", plantName)
+	}
+	byTime := map[int64]*plant.Frame{}
+	for i, c := range p.Channels {
+		metrics, err := metricsOf(ctx, s.read, c)
+		if err != nil {
+			return nil, fmt.Errorf("the readings cannot be read: %w", err)
+		}
+		pieces, err := rawPieces(ctx, s.read, metrics, from.UnixMilli(), to.UnixMilli())
+		if err != nil {
+			return nil, fmt.Errorf("the readings cannot be read: %w", err)
+		}
+		for _, x := range pieces {
+			t := floor(x.t, 1000)
+			f := byTime[t]
+			if f == nil {
+				f = &plant.Frame{Time: time.UnixMilli(t).UTC(), ClockSet: true, Readings: make([]plant.Reading, len(p.Channels))}
+				for j := range f.Readings {
+					f.Readings[j] = plant.Reading{Quality: plant.Bad, Reason: plant.Missing}
+				}
+				byTime[t] = f
+			}
+			f.Readings[i] = plant.Reading{Value: x.mean(), Has: x.n > 0, Quality: x.worst}
+		}
+	}
+	out := make([]plant.Frame, 0, len(byTime))
+	for _, t := range sortedKeys(byTime) {
+		out = append(out, *byTime[t])
+	}
+	return out, nil
+}

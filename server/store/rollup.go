@@ -352,7 +352,7 @@ func scanReading(rows *sql.Rows, metric *int64, before ...any) (packed, error) {
 	if err := rows.Scan(append(before, metric, &p.ts, &quality, &value, &kind)...); err != nil {
 		return p, err
 	}
-	p.quality, p.kind = plant.Quality(quality), byte(kind)
+	p.quality, p.kind = plant.Quality(quality), byte(kind)&^kindBirth
 	switch v := value.(type) {
 	case float64:
 		p.num = v

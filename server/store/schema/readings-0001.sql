@@ -61,7 +61,8 @@ CREATE TABLE frame (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX frame_ts ON frame (stream, ts);
 
--- Readings of nodes without a spool, and of devices: key (metric, ts).
+-- Readings of nodes without a spool, and of devices: key (metric, ts). kind has 16
+-- added if a birth said it; data with the same key takes its place.
 CREATE TABLE reading (
   metric  INTEGER NOT NULL,
   ts      INTEGER NOT NULL,
