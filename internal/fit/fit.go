@@ -164,7 +164,7 @@ func inputWarnings(settings []plant.Setting, used []runs.Run) []string {
 	}
 	for i, a := range settings {
 		for _, b := range settings[i+1:] {
-			if r := correlation(used, a.Name, b.Name); math.Abs(r) > 0.8 {
+			if r := Correlation(used, a.Name, b.Name); math.Abs(r) > 0.8 {
 				warn = append(warn, fmt.Sprintf("%s and %s were moved together (correlation %.2f): the runs cannot well say which of them did it.", a.Name, b.Name, r))
 			}
 		}
@@ -173,7 +173,7 @@ func inputWarnings(settings []plant.Setting, used []runs.Run) []string {
 }
 
 // Correlation of two settings over runs; 0 if either never varied.
-func correlation(used []runs.Run, a, b string) float64 {
+func Correlation(used []runs.Run, a, b string) float64 {
 	var x, y []float64
 	for _, r := range used {
 		x, y = append(x, r.Settings[a]), append(y, r.Settings[b])
