@@ -39,7 +39,6 @@ type MapInput struct {
 	FeedSolids   float64    // mass fraction of solids in the feed pulp
 	WaterSlimes  float64    // volume fraction of slimes in the wash water
 	Splitters    [3]float64 // cuts, fraction of the discharge edge; zero: 0.10, 0.22, 0.42
-	OverloadFeed float64    // t/h map units that the bed carries, where it lags the feed; 0: Feed
 	OverloadAdd  float64    // added to the overload (a bed that has been disturbed)
 	CapacityLost float64    // fraction of the capacity lost to a bank of sand
 	Stripped     float64    // fraction of the bed that flooding has stripped, cuts what settles
@@ -128,10 +127,6 @@ func discharge(in *MapInput, sz *sizing, out *MapResult) {
 		minFeed = 1e-6 // t/h: below it the deck is bare and the ratios mean nothing
 	)
 	m := max(in.Feed, minFeed)
-	bed := in.OverloadFeed
-	if bed == 0 {
-		bed = m
-	}
 	x := max(0.005, min(0.95, in.FeedSolids))
 	tilt := max(0.05, in.Tilt)
 	feedWater := m * (1 - x) / x
@@ -152,7 +147,7 @@ func discharge(in *MapInput, sz *sizing, out *MapResult) {
 	D = max(0.03, min(1, D))
 
 	C := math.Exp(0.5*lnT+0.45*lnW+0.4*lnS) * (1 - 0.5*max(0, in.Ore.Slimes-0.12)) * (1 - in.CapacityLost)
-	v := max(0, bed/C-1) + in.OverloadAdd
+	v := max(0, m/C-1) + in.OverloadAdd
 	spill := 0.0
 	if v > 0 {
 		spill = 1 - math.Exp(-0.75*math.Pow(v, 1.2))
