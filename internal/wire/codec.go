@@ -39,7 +39,6 @@ var (
 	ErrNotReadHere = errors.New("type is not read here")
 	ErrNotANumber  = errors.New("value is not a finite number")
 	ErrNotText     = errors.New("text is not valid UTF-8 or holds a NUL")
-	ErrNoType      = errors.New("type is not known")
 )
 
 // Field numbers of the protobuf messages (Eclipse Sparkplug 3.0.0, chapter 6,
@@ -270,7 +269,7 @@ func (r rawValue) typed(t DataType) (any, error) {
 	whole := r.field == metricInt || r.field == metricLong
 	switch t {
 	case TypeUnknown:
-		return nil, ErrNoType
+		return nil, ErrNotReadHere // a data set or the like; what is read here waits for its type
 	case TypeInt8:
 		if whole {
 			return int64(int8(r.bits)), nil
@@ -369,7 +368,7 @@ func (m *Metric) settle() {
 		m.raw = rawValue{}
 		return
 	}
-	if m.Type == TypeUnknown && m.raw.field != 0 {
+	if m.Type == TypeUnknown && m.raw.field != 0 && m.raw.field <= metricBytes {
 		return // waits for Resolve
 	}
 	m.Value, m.Err = m.raw.typed(m.Type)
