@@ -18,13 +18,13 @@ import (
 // in sd of the difference to the best-known setting; horizon is for how many runs
 // what a test teaches is counted, fading as runs gather.
 const (
-	caution       = 0.4
+	caution       = 0.2
 	horizonStart  = 6.0
-	horizonRuns   = 20.0
+	horizonRuns   = 60.0
 	gainForMove   = 0.70 // chance of a gain from which a new setting is a lasting move
 	gainForReturn = 0.60 // the same for a setting that was tried before
 	leastGain     = 0.1  // expected gain, in s.e. of a run, under which nothing is moved
-	leastLesson   = 0.15 // worth of a test in points over the horizon, where no prices are known
+	leastLesson   = 0.03 // worth of a test in points over the horizon, where no prices are known
 	soundEnough   = 0.2  // chance of a breach above which no setting is called best known
 	hoursOfATest  = 2.0  // settling and sampling of one run, for what a test may lose: our assumption
 )
@@ -117,6 +117,7 @@ type decision struct {
 	tried, first   int // number of tried settings; index of the first candidate
 	waitingAt      int
 	cands          []candidate
+	reach          []reach
 	rec, grd, obj  *fit.Joint
 	waitLower      *mat.Cholesky
 	waitCov        [][]float64
@@ -285,6 +286,9 @@ func (d *decision) layOut() {
 	}
 	for _, c := range d.cands {
 		d.points = append(d.points, c.settings)
+	}
+	for _, s := range d.p.Settings {
+		d.reach = append(d.reach, reachOf(s, d.present[s.Name]))
 	}
 	d.rec = d.recovery.At(d.points)
 	if d.grade.Runs > 0 {

@@ -33,7 +33,7 @@ var nodes = func() []float64 {
 }()
 
 // lessons gives, for a point, how much one run there is expected to raise the
-// cautious value of the best setting that was tried by then (the knowledge
+// cautious value of the best setting that is open by then (the knowledge
 // gradient): E[max after] - max now. Waiting results count as known in the
 // covariance alone.
 func (d *decision) lessons() func(i int) float64 {
@@ -41,6 +41,13 @@ func (d *decision) lessons() func(i int) float64 {
 	for t := range d.waitingAt {
 		if t == d.best || (fit.Inside(d.p.Settings, d.points[t]) && d.standingBreach(t) <= math.Max(soundEnough, d.p.Objective.RiskTolerated)) {
 			tried = append(tried, t)
+		}
+	}
+	// A run also teaches of the settings one whole move further on, which may be
+	// taken next: one in each direction of each setting.
+	for k, c := range d.cands {
+		if i := d.first + k; c.asMove && d.outermost(c) && d.standingBreach(i) <= math.Max(soundEnough, d.p.Objective.RiskTolerated) {
+			tried = append(tried, i)
 		}
 	}
 	value := make([]float64, len(tried))
@@ -123,6 +130,20 @@ func (d *decision) choose() {
 		d.hold(test, lesson)
 	}
 	d.common(lure)
+}
+
+// outermost is true for a full move of one setting alone.
+func (d *decision) outermost(c candidate) bool {
+	if len(c.changed) != 1 {
+		return false
+	}
+	for k, s := range d.p.Settings {
+		if s.Name == c.changed[0] {
+			m := d.reach[k].move
+			return len(m) > 0 && (c.settings[s.Name] == m[0] || c.settings[s.Name] == m[len(m)-1])
+		}
+	}
+	return false
 }
 
 // chanceNeeded is lower for settings that were tried: their own results speak.
