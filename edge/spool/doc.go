@@ -107,11 +107,11 @@
 //	                                      sync what it had not
 //	not clean, other boot id or none      power cut: go on at ceiling + 1; the numbers
 //	                                      between are the next record's gap
-//	not clean, same boot id, but bit 1    as a power cut: the memory is gone. (A disk that
-//	set, or a torn tail                   takes no write at all cannot take bit 1 either; a
-//	                                      program killed then, on a disk that is writable
-//	                                      again without a new boot, is the one known way
-//	                                      to a number used twice)
+//	not clean, same boot id, but bit 1    damaged: numbers go on as after a power cut. (A
+//	set, a torn tail, or a whole segment  disk that takes no write at all cannot take bit 1
+//	unreadable                            either. A program killed then, on a disk that is
+//	                                      writable again without a new boot, is the one
+//	                                      known way to a number used twice)
 //	cursor gone or damaged                as a power cut, with the highest of: the ceilings
 //	                                      of the segments, and last record + reserve.
 //	                                      acked is then taken as what lies below the oldest

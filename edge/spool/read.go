@@ -53,9 +53,6 @@ func (s *Spool) Read(from uint64, limit int) ([]Record, error) {
 			return out, err
 		}
 	}
-	if len(mem) > 0 {
-		prev = max(prev, memPrev)
-	}
 	for _, p := range mem {
 		if len(out) >= limit {
 			break
@@ -107,6 +104,9 @@ func (s *Spool) readSegment(g, v *segment, from, to uint64, limit int, prev uint
 		if at > known {
 			if m := g.index[len(g.index)-1]; at-m.at >= markEvery {
 				g.index = append(g.index, mark{at, last})
+			}
+			if last == 0 && seq > v.first {
+				missing = seq - v.first // the segment's first records are damaged
 			}
 			s.countDamage(missing)
 			g.frontier = at

@@ -242,6 +242,7 @@ type image struct {
 	damaged  uint64
 	removed  []string // files without meaning any more
 	aside    []string // files in which nothing can be read
+	holed    bool     // a whole segment cannot be read
 	badBytes int64    // lying in files set aside
 }
 
@@ -253,6 +254,18 @@ func (im *image) lastHeld() uint64 {
 		}
 	}
 	return 0
+}
+
+// lastGiven is the highest number that the segments tell of: held, or below the
+// first of a segment.
+func (im *image) lastGiven() uint64 {
+	last := im.lastHeld()
+	for _, g := range im.segs {
+		if g.headed {
+			last = max(last, g.first-min(g.first, 1))
+		}
+	}
+	return last
 }
 
 // tornTail reports whether bytes that are no record lie where the log ends.
@@ -295,10 +308,12 @@ func readImage(fs disk.FS) (*image, error) {
 			switch {
 			case !g.empty() || g.headed:
 				im.segs = append(im.segs, g)
-			case s.torn == 0 && onlyZeros(fs, name):
-				im.removed = append(im.removed, name) // its bytes never reached the card
+			case s.torn == 0 && onlyZeros(fs, name): // its bytes never reached the card
+				im.removed = append(im.removed, name)
+				im.holed = im.holed || g.size > 0
 			default:
 				im.aside = append(im.aside, name)
+				im.holed = true
 			}
 		}
 	}

@@ -145,7 +145,7 @@ type Stats struct {
 
 // Recovery says what Open found and did.
 type Recovery struct {
-	How            string // "new", "clean", "killed", "power cut", "cursor lost" or "look"
+	How            string // "new", "clean", "killed", "power cut", "damaged", "cursor lost" or "look"
 	Last           uint64 // highest number found
 	GapFrom, GapTo uint64 // numbers that will never come; 0: none
 	TornBytes      int64
@@ -236,10 +236,12 @@ func (s *Spool) place(im *image) {
 		reached = max(reached, held+reserve)
 	case c.clean:
 		s.report.How, reached = "clean", max(held, c.last)
-	case c.boot == s.opt.Boot && c.boot != "" && !c.loose && !im.tornTail():
-		s.report.How, reached = "killed", max(held, s.floor-1)
-	default:
+	case c.boot != s.opt.Boot || c.boot == "":
 		s.report.How, reached = "power cut", max(held, c.ceiling)
+	case c.loose || im.tornTail() || im.holed:
+		s.report.How, reached = "damaged", max(held, c.ceiling)
+	default:
+		s.report.How, reached = "killed", max(im.lastGiven(), s.floor-1)
 	}
 	if s.stream == uuid.Nil {
 		s.stream = uuid.New()
