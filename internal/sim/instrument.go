@@ -32,7 +32,6 @@ type Instrument struct {
 	offset float64 // channel unit
 	perDeg float64 // channel unit per deg C
 	last   time.Time
-	began  time.Time
 	warmth float64 // deg C about the day's mean, lagged 30 min
 	shaft  float64 // turns of the mill's shaft
 	deck   float64 // strokes of the table
@@ -44,6 +43,7 @@ type Instrument struct {
 	down     bool
 	nextDown float64 // s
 	faults   faults
+	wiredTo  *plant.Channel // swapped wires
 	held     float64
 	given    bool
 }
@@ -124,12 +124,12 @@ func natureOf(ch plant.Channel) nature {
 		}
 		return n
 	case plant.CurrentTransformer:
-		return nature{noise: 0.002, gain: 0.02, ripple: 0.03, offset: 0.2, clipped: true}
+		return nature{noise: 0.002, gain: 0.02, ripple: 0.025, offset: 0.2, clipped: true}
 	case plant.Pulse:
 		if ch.Role == plant.BeltSpeed || ch.Role == plant.TableStrokeRate {
 			return nature{noise: 0.0004}
 		}
-		return nature{noise: 0.001, gain: 0.01, lowCut: 0.04}
+		return nature{noise: 0.001, gain: 0.01, lowCut: 0.06}
 	}
 	switch ch.Role {
 	case plant.FeedRate, plant.BeltLoad, plant.JawBeltLoad:
@@ -144,13 +144,15 @@ func natureOf(ch plant.Channel) nature {
 // the truth is so much in RoleUnit of the channel's role. m says how the machines
 // shake; nil: they stand. Times must not go back.
 func (i *Instrument) Observe(truth float64, at time.Time, m *Mill) float64 {
-	if from := RoleUnit(i.ch.Role); from != "" && from != i.ch.Unit {
-		if v, err := convert(truth, from, i.ch.Unit); err == nil {
-			truth = v
+	truth = inUnit(truth, &i.ch)
+	if o := i.wiredTo; o != nil && m != nil {
+		if v, ok := m.Signal(o.Role); ok && o.Range[1] > o.Range[0] {
+			share := (inUnit(v, o) - o.Range[0]) / (o.Range[1] - o.Range[0])
+			truth = i.ch.Range[0] + share*i.span
 		}
 	}
-	if i.began.IsZero() {
-		i.began, i.last = at, at
+	if i.last.IsZero() {
+		i.last = at
 	}
 	dt := max(0, at.Sub(i.last).Seconds())
 	i.last = at
@@ -201,7 +203,7 @@ func (i *Instrument) analogue(truth float64, at time.Time, dt float64, m *Mill) 
 	if load > 0 {
 		wave := math.Sin(2*math.Pi*i.shaft) + 0.3*math.Sin(4*math.Pi*i.shaft)
 		y += n.shake * i.span * load * imbalance * wave
-		y += n.ripple * truth * math.Sin(2*math.Pi*(i.shaft*4)) * 0.5
+		y += n.ripple * truth * math.Sin(2*math.Pi*4*i.shaft)
 	}
 	if strokes > 0 {
 		y += n.jig * i.span * math.Sin(2*math.Pi*i.deck)
@@ -312,9 +314,27 @@ func (i *Instrument) Fault(kind string, args ...float64) error {
 	return nil
 }
 
-// Swap exchanges the wires of two instruments: each then answers for the other's
-// channel. The caller goes on asking a for a's channel.
-func Swap(a, b *Instrument) { *a, *b = *b, *a }
+// Swap crosses the wires of two instruments: the signal of each arrives at the
+// other's chip and is read there as the same share of the span. Swapping again puts
+// it right. It needs the mill in Observe.
+func Swap(a, b *Instrument) {
+	if a.wiredTo != nil {
+		a.wiredTo, b.wiredTo = nil, nil
+		return
+	}
+	a.wiredTo, b.wiredTo = &b.ch, &a.ch
+}
+
+// inUnit is a role's value in a channel's unit; as it is where the units do not
+// convert, which the plant file's check has refused before.
+func inUnit(v float64, ch *plant.Channel) float64 {
+	if from := RoleUnit(ch.Role); from != "" && from != ch.Unit {
+		if c, err := convert(v, from, ch.Unit); err == nil {
+			return c
+		}
+	}
+	return v
+}
 
 // PulseCounter turns a rate into whole pulses, keeping the rest: counting 1 s at 60
 // pulses a litre gives steps of 1 L/min.
