@@ -41,6 +41,9 @@ type Live interface {
 	Spool(node string, s live.Spool)
 }
 
+// ProblemKind is what a node can do against the rules.
+type ProblemKind = wire.ProblemKind
+
 // Options of New.
 type Options struct {
 	Store    Store
@@ -140,9 +143,9 @@ func (in *Ingest) Waiting() int { return len(in.queue) }
 func (in *Ingest) Failing() bool { return in.failing.Load() }
 
 // ProblemCount visits how often nodes broke the rules, by kind.
-func (in *Ingest) ProblemCount(visit func(kind wire.ProblemKind, n int64)) {
+func (in *Ingest) ProblemCount(visit func(kind ProblemKind, n int64)) {
 	in.kinds.Range(func(k, v any) bool {
-		visit(k.(wire.ProblemKind), v.(*atomic.Int64).Load())
+		visit(k.(ProblemKind), v.(*atomic.Int64).Load())
 		return true
 	})
 }

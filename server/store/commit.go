@@ -127,7 +127,8 @@ func newWriter(db *sql.DB, now func() time.Time) (*writer, error) {
 
 func (w *writer) close() error {
 	_, err := w.conn.ExecContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)")
-	return errors.Join(err, w.conn.Close(), w.db.Close())
+	return errors.Join(err, w.insertFrame.Close(), w.insertReading.Close(), w.insertDirty.Close(), w.putStream.Close(),
+		w.conn.Close(), w.db.Close())
 }
 
 // load reads everything the writer remembers.

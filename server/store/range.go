@@ -25,7 +25,8 @@ const (
 	rawSpan   = 2 * time.Hour    // up to here readings are read one by one
 	rawPoint  = 10 * time.Second // or if a point stands for less than this
 	hourPoint = 30 * time.Minute // from here hours are read
-	gapRaw    = 5 * time.Second  // readings further apart leave a gap: several periods of 1 s
+	gapLeast  = 5 * time.Second  // readings further apart than this and than
+	gapOf     = 3                // so many of their usual distances leave a gap
 )
 
 // piece is a reading, a minute or an hour of a channel.
@@ -63,10 +64,11 @@ func (s *Store) Range(ctx context.Context, plantName, channel string, from, to t
 	}
 	width := to.Sub(from) / time.Duration(maxPoints)
 	var pieces []piece
-	gap := int64(gapRaw / time.Millisecond)
+	gap := int64(0)
 	switch {
 	case to.Sub(from) <= rawSpan || width < rawPoint:
 		pieces, err = rawPieces(ctx, tx, metrics, a, b)
+		gap = usualGap(pieces)
 	case width < hourPoint:
 		pieces, err = rolledPieces(ctx, tx, metrics, minuteSpan, a, b)
 		gap = minuteSpan
@@ -251,13 +253,36 @@ func rolled(ctx context.Context, q querier, metric, span, from, to int64, visit 
 	return rows.Err()
 }
 
+// usualGap is the distance in ms above which readings leave a gap.
+func usualGap(pieces []piece) int64 {
+	steps := make([]int64, 0, len(pieces))
+	for i := 1; i < len(pieces); i++ {
+		steps = append(steps, pieces[i].t-pieces[i-1].t)
+	}
+	least := int64(gapLeast / time.Millisecond)
+	if len(steps) == 0 {
+		return least
+	}
+	slices.Sort(steps)
+	return max(least, gapOf*steps[len(steps)/2])
+}
+
 // thin merges pieces into at most maxPoints points and puts a gap where good
 // readings are further apart than gap milliseconds.
 func thin(pieces []piece, from, to int64, maxPoints int, gap int64) []Point {
+	gaps, before := 0, int64(math.MaxInt64)
+	for _, p := range pieces {
+		if p.n > 0 {
+			if before != math.MaxInt64 && p.t-before > gap {
+				gaps++
+			}
+			before = p.t
+		}
+	}
 	width := int64(1)
-	limit := maxPoints
-	if len(pieces) > maxPoints {
-		limit = max(maxPoints/2, 1) // each point may be followed by a gap
+	if len(pieces)+gaps > maxPoints {
+		// A gap needs an empty stretch before it, so gaps are fewer than points.
+		limit := max(maxPoints-min(gaps, maxPoints/2), 1)
 		width = int64(math.Ceil(float64(to-from) / float64(limit)))
 	}
 	var out []Point
@@ -277,7 +302,7 @@ func thin(pieces []piece, from, to int64, maxPoints int, gap int64) []Point {
 		}
 		if slot != at || now.n == 0 {
 			flush()
-			if p.n > 0 && len(out) > 0 && p.t-last > max(gap, width) && len(out) < maxPoints {
+			if p.n > 0 && len(out) > 0 && p.t-last > max(gap, width) {
 				out = append(out, Point{T: time.UnixMilli(last + max(gap, width)).UTC(), Quality: plant.Bad})
 			}
 			at, now = slot, *newAggregate()

@@ -102,17 +102,12 @@ func Open(o Options) (*Store, error) {
 func (s *Store) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.w == nil {
-		return errors.Join(s.read.Close(), s.ledgerClose())
+	errs := []error{s.read.Close()}
+	if s.w != nil { // else opened for export
+		errs = append(errs, s.w.close(), s.ledger.Close())
+		s.w = nil
 	}
-	return errors.Join(s.read.Close(), s.w.close(), s.ledgerClose())
-}
-
-func (s *Store) ledgerClose() error {
-	if s.ledger == nil {
-		return nil
-	}
-	return s.ledger.Close()
+	return errors.Join(errs...)
 }
 
 // OpenForExport opens the readings of a data folder for reading only, whether a
@@ -167,7 +162,7 @@ func openRead(path string) (*sql.DB, error) {
 
 // openFile opens a database for writing and applies the migrations of its kind.
 func openFile(path, kind, sync string, conns int) (*sql.DB, error) {
-	db, err := sql.Open("sqlite3", dsn(path, "page_size(8192)", "journal_mode(WAL)", "synchronous("+sync+")",
+	db, err := sql.Open("sqlite3", dsn(path, "journal_mode(WAL)", "synchronous("+sync+")",
 		"wal_autocheckpoint(0)", "foreign_keys(0)", "cache_size(-16000)"))
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be opened: %w", path, err)
