@@ -32,6 +32,8 @@ func newRoot() *cobra.Command {
 	}
 	root.AddCommand(
 		newReplayCmd(),
+		newServeCmd(),
+		newExportCmd(),
 	)
 	return root
 }
