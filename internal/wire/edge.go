@@ -392,3 +392,21 @@ func (e *Edge) BirthDue(now time.Time) (due bool, wait time.Duration) {
 
 // BdSeq is the birth-death number of this connection.
 func (e *Edge) BdSeq() uint8 { return e.bdSeq }
+
+// PrimaryHost follows the STATE of the host a node is told to wait for. The zero
+// value has seen nothing; it outlives connections, Begin starts each.
+type PrimaryHost struct {
+	Online bool
+	last   uint64 // newest time seen
+}
+
+// Begin starts a connection: the host counts as away until its STATE says else.
+func (p *PrimaryHost) Begin() { p.Online = false }
+
+// Received takes a STATE. One that is older than the newest seen is ignored,
+// whichever way it points.
+func (p *PrimaryHost) Received(s State) {
+	if s.Timestamp >= p.last {
+		p.Online, p.last = s.Online, s.Timestamp
+	}
+}

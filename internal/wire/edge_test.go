@@ -372,3 +372,25 @@ func TestRebirthsAreMerged(t *testing.T) {
 }
 
 func first(due bool, _ time.Duration) bool { return due }
+
+func TestPrimaryHost(t *testing.T) {
+	var p PrimaryHost
+	for i, step := range []struct {
+		in   State
+		want bool
+	}{
+		{State{false, 10}, false},
+		{State{true, 9}, false}, // older than the last one seen
+		{State{true, 10}, true},
+		{State{false, 9}, true}, // an old will
+		{State{false, 10}, false},
+		{State{true, 20}, true},
+		{State{false, 30}, false},
+	} {
+		p.Received(step.in)
+		require.Equal(t, step.want, p.Online, "step %d", i)
+	}
+	p.Received(State{true, 40})
+	p.Begin()
+	require.False(t, p.Online)
+}

@@ -1,0 +1,36 @@
+package uplink
+
+import (
+	"fmt"
+	"net"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// unsentLimit is how many bytes may wait in the kernel unsent: little, so that a
+// live reading is not queued behind seconds of backlog on a slow link.
+const unsentLimit = 16 << 10
+
+// tune tells the kernel to give the connection up when the peer has not confirmed
+// what was sent for the given time, instead of after a quarter of an hour.
+func tune(conn *net.TCPConn, userTimeout time.Duration) error {
+	raw, err := conn.SyscallConn()
+	if err != nil {
+		return fmt.Errorf("socket: %w", err)
+	}
+	var failed error
+	err = raw.Control(func(fd uintptr) {
+		failed = unix.SetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT, int(userTimeout.Milliseconds()))
+		if failed == nil {
+			failed = unix.SetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_NOTSENT_LOWAT, unsentLimit)
+		}
+	})
+	if err == nil {
+		err = failed
+	}
+	if err != nil {
+		return fmt.Errorf("socket options: %w", err)
+	}
+	return nil
+}
