@@ -352,7 +352,8 @@ func (so *SecondOrder) lackOfFit(used []runs.Run, y, w []float64, sol solution) 
 
 // canonical does the canonical analysis of y = b0 + x'b + x'Bx over the settings
 // whose terms are all estimable; settings that never varied stand where the last
-// run left them. An eigenvalue below 2 % of the largest counts as none: a ridge.
+// run left them. An eigenvalue below 2 % of the largest counts as
+// none: with the others of one sign that is a ridge.
 func (so *SecondOrder) canonical(f *surface, used []runs.Run) []string {
 	so.Eigenvalues, so.StationaryKind = []float64{}, "none"
 	coef := map[string]float64{}
@@ -425,14 +426,14 @@ func (so *SecondOrder) canonical(f *surface, used []runs.Run) []string {
 		}
 	}
 	switch {
+	case up > 0 && down > 0:
+		so.StationaryKind = "saddle"
 	case flat > 0:
 		so.StationaryKind = "ridge"
 	case up == 0:
 		so.StationaryKind = "maximum"
-	case down == 0:
-		so.StationaryKind = "minimum"
 	default:
-		so.StationaryKind = "saddle"
+		so.StationaryKind = "minimum"
 	}
 	so.StationaryPoint, so.StationaryInside = map[string]float64{}, true
 	for i, s := range f.settings {
