@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"time"
 
+	"decktrim/internal/advise"
 	"decktrim/internal/ledger"
 	"decktrim/internal/plant"
 )
@@ -106,51 +107,8 @@ type Adviser interface {
 	Surface(ctx context.Context, plantName, source, xSetting, ySetting string, n int) (SurfaceView, error)
 }
 
-// Interval is an estimate with its 95 % interval for the true value.
-type Interval struct {
-	Mean  float64 `json:"mean"`
-	Lower float64 `json:"lower"`
-	Upper float64 `json:"upper"`
-}
-
-// AdviceView is one answer: the fields of `advise --format json`. Recovery in
-// percent, grade in the objective's unit, probabilities 0 to 1.
-type AdviceView struct {
-	Source            string             `json:"source"`
-	Action            string             `json:"action"` // move, hold, test
-	Settings          map[string]float64 `json:"settings"`
-	Changed           []string           `json:"changed"`
-	Present           map[string]float64 `json:"present"`
-	BestKnown         map[string]float64 `json:"best_known"`
-	RecoveryNow       *Interval          `json:"recovery_now"`
-	RecoveryNext      *Interval          `json:"recovery_next"`
-	GradeNext         *Interval          `json:"grade_next"`
-	ProbabilityGain   *float64           `json:"probability_of_gain"`
-	ProbabilityBreach *float64           `json:"probability_of_breach"`
-	Reasons           []string           `json:"reasons"`
-	Withheld          []string           `json:"withheld"`
-	SuspectRuns       []string           `json:"suspect_runs"`
-	Waiting           []WaitingRun       `json:"waiting"`
-	WorthTesting      *WorthTesting      `json:"worth_testing"`
-	RunsUsed          int                `json:"runs_used"`
-	RunsNotUsed       []RunNotUsed       `json:"runs_not_used"`
-}
-
-type WaitingRun struct {
-	Run string `json:"run"`
-	Due string `json:"due"`
-}
-
-type WorthTesting struct {
-	Answer    bool    `json:"answer"`
-	GainValue float64 `json:"gain_value"` // money
-	Cost      float64 `json:"cost"`       // money
-}
-
-type RunNotUsed struct {
-	Run string `json:"run"`
-	Why string `json:"why"`
-}
+// AdviceView is one answer, as `advise --format json` prints it.
+type AdviceView = advise.Answer
 
 // SurfaceView is expected recovery (percent) over two settings. Mean[j][i] and
 // HalfWidth[j][i] (points, half of the 95 % interval) belong to Y[j] and X[i].
