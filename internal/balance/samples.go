@@ -83,6 +83,10 @@ func defaultSE(column, unit string, value float64) float64 {
 	}
 }
 
+// leastRelativeSE is the smallest standard error worth keeping, over its figure: below
+// it rounding would say more than the measurements.
+const leastRelativeSE = 1e-8
+
 const defaultSEText = "2 % of a mass; 7.8 % of a grade and 0.02 g/t; 3 % of a per cent grade and 0.005 %"
 
 // column is what the heading says a field holds.
@@ -341,6 +345,9 @@ func (p *samplesParser) number(i int, text string) (float64, error) {
 		if v <= 0 {
 			return 0, fmt.Errorf("%s: the standard error %s in column %s must be above 0: every measurement has one; leave the field empty to have it estimated", p.at(i), text, h)
 		}
+		if v < 1e-12 {
+			return 0, fmt.Errorf("%s: the standard error %s in column %s is too small to be real: check the figure", p.at(i), text, h)
+		}
 	case mass:
 		if v < 0 {
 			return 0, fmt.Errorf("%s: the mass %s in column %s is negative: check the figure", p.at(i), text, h)
@@ -362,6 +369,9 @@ func (p *samplesParser) number(i int, text string) (float64, error) {
 func (p *samplesParser) fillErrors(s *Stream) {
 	fill := func(m *Measured, column, unit string) {
 		switch {
+		case m.Has && m.SE != 0 && m.SE < leastRelativeSE*m.Value:
+			p.out.Warnings = append(p.out.Warnings, fmt.Sprintf("The standard error of %s %s is smaller than any measurement's: taken as %g.", s.Name, column, leastRelativeSE*m.Value))
+			m.SE = leastRelativeSE * m.Value
 		case !m.Has && m.SE != 0:
 			p.out.Warnings = append(p.out.Warnings, fmt.Sprintf("%s has a standard error for %s but no figure: not measured.", s.Name, column))
 			m.SE = 0

@@ -71,6 +71,7 @@ const (
 func (p *problem) solve(start []float64) (*solution, error) {
 	n := len(p.y)
 	x, y, sd := p.inside(start)
+	last, damp := math.Inf(1), 1.0
 	for range maxIterations {
 		scale := p.scales(x, sd)
 		l, ok := p.linearise(x, y, sd, scale)
@@ -85,12 +86,18 @@ func (p *problem) solve(start []float64) (*solution, error) {
 		if !(largest < 1e8) { // also NaN
 			return nil, errNoConvergence
 		}
-		damp := 1.0
-		if p.logs && largest > 1 {
-			damp = 1 / largest // no quantity changes more than e-fold in one step
+		// Strong curvature (a large misfit) can make full steps swing to and fro without
+		// end; shorter ones then settle.
+		if largest > 0.9*last && largest > settled {
+			damp = math.Max(damp/2, 1.0/64)
+		}
+		last = largest
+		length := damp
+		if p.logs {
+			length = math.Min(damp, 1/largest) // no quantity changes more than e-fold in one step
 		}
 		for i := range n {
-			x[i] += damp * step[i]
+			x[i] += length * step[i]
 		}
 		if largest < settled {
 			return p.finish(x, y, sd)
@@ -352,7 +359,7 @@ func (p *problem) finish(x, y, sd []float64) (*solution, error) {
 	}
 	for i := range n {
 		s.x[i] = p.natural(x[i])
-		if math.IsNaN(s.x[i]) || math.IsInf(s.x[i], 0) {
+		if v := s.cov.At(i, i); math.IsNaN(s.x[i]+v) || math.IsInf(s.x[i]+v, 0) {
 			return nil, errNoConvergence
 		}
 		s.determined[i] = true
