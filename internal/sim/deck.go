@@ -155,8 +155,8 @@ func discharge(in *MapInput, sz *sizing, out *MapResult) {
 
 	film := 0.0038 * math.Exp(0.6*lnT+1.3*lnW) * (1 + 0.6*v)
 	Z := sigmoid(-math.Log(w/11.5)/0.15) * (1 - in.Stripped)
-	rhoF := 1000 * (1 + 0.99*in.WaterSlimes)
-	c := in.WaterSlimes
+	c := max(0, min(0.5, in.WaterSlimes))
+	rhoF := 1000 * (1 + 0.99*c)
 	nu := 1e-6 * (1 + 2.5*c + 10*c*c) * (1 + 2.5*phi)
 	hindered := (1 - phi) * (1 - phi)
 	hindered *= hindered

@@ -174,13 +174,10 @@ func (i *Instrument) analogue(truth float64, at time.Time, dt float64, m *Mill) 
 	hour := float64(at.UTC().Hour()) + float64(at.UTC().Minute())/60
 	day := 7.5 * math.Sin(2*math.Pi*(hour-16)/24) // a day cycle of 15 deg C
 	i.warmth += (day - i.warmth) * min(1, dt/1800)
-	y := i.gain*truth + i.offset + i.perDeg*i.warmth
-	if n.lowCut > 0 && truth < n.lowCut*i.span {
-		y = 0 // a turbine that does not turn
-		if truth <= 0 {
-			return 0
-		}
+	if truth < n.lowCut*i.span {
+		return 0 // a turbine that does not turn
 	}
+	y := i.gain*truth + i.offset + i.perDeg*i.warmth
 	if n.creep > 0 {
 		i.creep += (n.creep*truth - i.creep) * min(1, dt/1800)
 		y += i.creep
@@ -212,7 +209,7 @@ func (i *Instrument) analogue(truth float64, at time.Time, dt float64, m *Mill) 
 	if n.clipped {
 		y = max(i.ch.Range[0], min(i.ch.Range[1], y))
 	}
-	if n.lowCut > 0 || i.ch.Signal == plant.Pulse {
+	if i.ch.Signal == plant.Pulse {
 		y = max(0, y)
 	}
 	return y

@@ -165,14 +165,13 @@ func (d *deck) keepBed(fed bool, set *deckSettings) {
 		lag(&d.bed, 0, 600)
 	}
 	bad := fed && (d.last.Dilation < 0.3 || d.last.Overload > 0.6)
-	if bad {
+	switch {
+	case fed && !set.running && d.pace < 0.05:
+		d.badFor += 2.5 // 2 min on a still deck leave what 5 min of sanding leave
+	case bad:
 		d.badFor++
-	} else {
+	default:
 		d.badFor = 0
-	}
-	stillTooLong := fed && !set.running && d.pace < 0.05
-	if stillTooLong {
-		d.badFor += 1.5 // 2 min on a still deck leave what 5 min of sanding leave
 	}
 	if d.badFor > 300 {
 		d.bank = true

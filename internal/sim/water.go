@@ -59,7 +59,7 @@ func (w *waterSystem) slimes() float64 {
 	if w.water <= 0 {
 		return 0
 	}
-	return w.suspended.volume / w.water
+	return min(0.3, w.suspended.volume/w.water) // thicker is mud, which no pump lifts
 }
 
 // draw opens the taps for a second. The flow of a tap goes with the root of the
@@ -93,7 +93,7 @@ func (w *waterSystem) draw(m *Mill, on bool) taps {
 	w.returnFlow = total
 	kg := total / 60
 	t := taps{mill: w.millFlow, launder: w.laundFlow, wash: w.washFlow}
-	carried := w.suspended.take(kg / max(kg, w.water))
+	carried := w.suspended.take(kg / max(1, kg, w.water))
 	t.slimes, t.slimesGold = carried.solids, carried.gold
 	w.water -= kg
 	return t
