@@ -31,6 +31,9 @@ func newRoot() *cobra.Command {
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.AddCommand(
+		newAdviseCmd(),
+		newFitCmd(),
+		newPlanCmd(),
 		newReplayCmd(),
 		newServeCmd(),
 		newExportCmd(),
