@@ -282,7 +282,7 @@ func (d *decision) layOut() {
 	}
 	var why string
 	if d.cands, why = candidates(d.p, d.present, targets); why != "" {
-		d.withhold("%s", why)
+		d.withhold("%s", sentence(why))
 	}
 	for _, c := range d.cands {
 		d.points = append(d.points, c.settings)
@@ -393,7 +393,7 @@ func (d *decision) bestKnown() int {
 	least := math.Inf(1)
 	found := false
 	for i := range d.waitingAt {
-		if !fit.Inside(d.p.Settings, d.points[i]) {
+		if !d.mayBeBest(i) {
 			continue
 		}
 		b := d.standingBreach(i)
@@ -412,6 +412,23 @@ func (d *decision) bestKnown() int {
 		return sound
 	}
 	return top
+}
+
+// mayBeBest is false outside the bounds, and where a single odd result is all that
+// speaks for a setting: luck is never followed.
+func (d *decision) mayBeBest(i int) bool {
+	if !fit.Inside(d.p.Settings, d.points[i]) {
+		return false
+	}
+	if i == 0 {
+		return true
+	}
+	for _, r := range d.chosen.Used {
+		if same(d.p.Settings, r.Settings, d.points[i]) && !slices.Contains(d.recovery.Suspect, r.ID) {
+			return true
+		}
+	}
+	return false
 }
 
 // breach is the chance that a limit is broken at a point: a drop of recovery beyond
@@ -436,23 +453,35 @@ func (d *decision) dropChance(i int) float64 {
 // standingBreach is the chance that a floor or ceiling is broken at a point, whatever
 // the present setting gives: grade floor, recovery floor, mass pull.
 func (d *decision) standingBreach(i int) float64 {
-	ok := 1.0
+	kept := 1.0
+	for _, l := range d.standing(i) {
+		kept *= 1 - below(l.limit, l.mean, l.sd)
+	}
+	return 1 - kept
+}
+
+// limit is a floor and the belief about what must stay above it.
+type limit struct{ limit, mean, sd float64 }
+
+// standing lists the plant file's floors and ceilings at a point, each as a floor:
+// grade in 100 ln(grade unit), recovery in percent, mass pull as 100 ln of its inverse.
+func (d *decision) standing(i int) []limit {
+	var all []limit
 	if f := d.floor; f != nil && *f > 0 && d.grd != nil {
-		ok *= 1 - below(100*math.Log(*f), d.grd.Mean(i), d.grd.SD(i))
+		all = append(all, limit{100 * math.Log(*f), d.grd.Mean(i), d.grd.SD(i)})
 	}
 	if f := d.p.Objective.MinRecovery; f != nil {
-		ok *= 1 - below(*f, d.rec.Mean(i), d.rec.SD(i))
+		all = append(all, limit{*f, d.rec.Mean(i), d.rec.SD(i)})
 	}
 	if most := d.p.Objective.MaxMassPull; most != nil && d.grd != nil && *most > 0 {
 		if head := fit.HeadGrade(d.p, d.source); head > 0 {
 			// 100 ln Y = 100 ln(R/100) + 100 ln f - 100 ln c; R and c are taken as independent.
 			r := math.Max(1, d.rec.Mean(i))
 			m := 100*math.Log(r/100*head) - d.grd.Mean(i)
-			s := math.Hypot(100*d.rec.SD(i)/r, d.grd.SD(i))
-			ok *= below(100*math.Log(*most), m, s)
+			all = append(all, limit{-100 * math.Log(*most), -m, math.Hypot(100*d.rec.SD(i)/r, d.grd.SD(i))})
 		}
 	}
-	return 1 - ok
+	return all
 }
 
 // below is the chance that a normal value lies below a limit.

@@ -39,7 +39,7 @@ var nodes = func() []float64 {
 func (d *decision) lessons() func(i int) float64 {
 	var tried []int
 	for t := range d.waitingAt {
-		if t == d.best || (fit.Inside(d.p.Settings, d.points[t]) && d.standingBreach(t) <= math.Max(soundEnough, d.p.Objective.RiskTolerated)) {
+		if t == d.best || (d.mayBeBest(t) && d.standingBreach(t) <= math.Max(soundEnough, d.p.Objective.RiskTolerated)) {
 			tried = append(tried, t)
 		}
 	}
@@ -339,28 +339,42 @@ func (d *decision) mustComeInside(list []judged) bool {
 }
 
 // restore looks for a way back where the present setting itself is likely to break a
-// standing limit and nothing passes: the step that lowers that chance most without
-// risking recovery.
+// standing limit and nothing passes: the step that shortens what is missing most
+// without risking recovery.
 func (d *decision) restore(list []judged) bool {
 	risk := d.p.Objective.RiskTolerated
 	now := d.standingBreach(0)
 	if now <= math.Max(risk, soundEnough) {
 		return false
 	}
+	const worthwhile = 1.0 // points, or percent of the grade
 	var best *judged
-	least := now - 0.1
+	least := d.missing(0) - worthwhile
 	for k := range list {
 		j := &list[k]
-		if b := d.standingBreach(j.i); j.c.asMove && d.dropChance(j.i) <= risk && b < least {
-			least, best = b, j
+		if !j.c.asMove || d.dropChance(j.i) > risk || d.standingBreach(j.i) > now {
+			continue
+		}
+		if short := d.missing(j.i); short < least {
+			least, best = short, j
 		}
 	}
 	if best == nil {
 		return false
 	}
 	d.move(best)
-	d.because("The present setting breaks a floor or ceiling of the plant file with a chance of %s; this lowers it to %s. No setting within one move is sure to keep it.", percent(now), percent(least))
+	d.because("The present setting breaks a floor or ceiling of the plant file with a chance of %s; this goes the way back (then %s). No setting within one move is sure to keep it.", percent(now), percent(d.standingBreach(best.i)))
 	return true
+}
+
+// missing is how far a point lies from keeping every standing limit by one sd:
+// points of recovery and percent of grade and mass pull, added.
+func (d *decision) missing(i int) float64 {
+	short := 0.0
+	for _, l := range d.standing(i) {
+		short += math.Max(0, l.limit+l.sd-l.mean)
+	}
+	return short
 }
 
 func (d *decision) hold(test *judged, lesson func(int) float64) {

@@ -177,7 +177,7 @@ func requireKept(t *testing.T, p *plant.Plant, a Answer) {
 			most = *s.MaxMoveTest
 		}
 		require.LessOrEqual(t, d, most+1e-9, "%s %s", a.Action, s.Name)
-		steps := (v - s.Min) / s.Resolution
+		steps := (v - s.Min) / fit.Resolution(s)
 		require.InDelta(t, math.Round(steps), steps, 1e-6)
 	}
 	if k := p.Objective.MaxSettingsChanged; k > 0 {
