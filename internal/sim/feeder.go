@@ -20,7 +20,7 @@ type lot struct {
 // range, the rest with a coefficient of variation of 10 to 20 %.
 func (m *Mill) drawLot(o *OreSource) lot {
 	return lot{
-		head:     drawHead(m.rng, o, 0),
+		head:     drawHead(m.rng, o),
 		hardness: math.Exp(0.10 * clip3(m.rng.NormFloat64())),
 		moisture: math.Exp(0.10 * clip3(m.rng.NormFloat64())),
 		sulphide: math.Exp(0.12 * clip3(m.rng.NormFloat64())),
@@ -29,10 +29,9 @@ func (m *Mill) drawLot(o *OreSource) lot {
 
 func clip3(x float64) float64 { return max(-3, min(3, x)) }
 
-// drawHead is the head grade of a lot, g/t; a cv above zero replaces the source's.
-func drawHead(rng *rand.Rand, o *OreSource, cv float64) float64 {
-	cv = orElse(cv, o.LotCV)
-	s := math.Sqrt(math.Log(1 + cv*cv))
+// drawHead is the head grade of a lot, g/t.
+func drawHead(rng *rand.Rand, o *OreSource) float64 {
+	s := math.Sqrt(math.Log(1 + o.LotCV*o.LotCV))
 	h := o.Head * math.Exp(s*clip3(rng.NormFloat64())-s*s/2)
 	return max(o.HeadLow, min(o.HeadHigh, h))
 }

@@ -172,7 +172,6 @@ func onGrid(s plant.Setting, v float64) float64 {
 type campaign struct {
 	ore  int
 	runs int
-	lot  lot
 }
 
 // campaigns lays the lots one after the other over the half year and runs them.
@@ -197,13 +196,13 @@ func (h *historian) campaigns() error {
 		begin := first.AddDate(0, 0, int(float64(i)*span))
 		number[c.ore]++
 		o := &h.ores[c.ore]
-		c.lot = lot{head: drawHead(h.rng, o, 0), moisture: math.Exp(0.1 * clip3(h.rng.NormFloat64()))}
+		l := lot{head: drawHead(h.rng, o), moisture: math.Exp(0.1 * clip3(h.rng.NormFloat64()))}
 		id := fmt.Sprintf("%c-%02d", o.Name[0], number[c.ore])
-		headSE := c.lot.head * (0.06 + 0.08*o.LotCV)
-		head := max(0.05, c.lot.head+headSE*clip3(h.rng.NormFloat64()))
-		h.out.Lots = append(h.out.Lots, ledger.Lot{ID: id, OreSource: o.Name, Received: at(begin, -10), Moisture: round(o.Moisture*c.lot.moisture, 3),
+		headSE := l.head * (0.06 + 0.08*o.LotCV)
+		head := max(0.05, l.head+headSE*clip3(h.rng.NormFloat64()))
+		h.out.Lots = append(h.out.Lots, ledger.Lot{ID: id, OreSource: o.Name, Received: at(begin, -10), Moisture: round(o.Moisture*l.moisture, 3),
 			WetTonnes: round(float64(c.runs)*(5+3*h.rng.Float64()), 1), HeadGrade: h.grade(head), HeadSE: h.grade(headSE), Closed: i < len(all)-1, Invented: true})
-		if err := h.runLot(&all[i], c.lot, id, begin, i, len(all)); err != nil {
+		if err := h.runLot(c, l, id, begin, i, len(all)); err != nil {
 			return err
 		}
 	}
@@ -239,7 +238,7 @@ func (h *historian) grade(gpt float64) *float64 {
 }
 
 // runLot makes the runs of one lot: paired blocks, single tries, plain running.
-func (h *historian) runLot(c *campaign, l lot, lotID string, begin time.Time, index, count int) error {
+func (h *historian) runLot(c campaign, l lot, lotID string, begin time.Time, index, count int) error {
 	plan := h.plan(c.runs, float64(index)/float64(count))
 	if index == count-1 {
 		plan[len(plan)-1] = try{settings: h.present}

@@ -313,7 +313,6 @@ func (m *Mill) Step() {
 	m.stepModes()
 
 	on := m.mode != stopped
-	millOn := on
 	lag(&m.beltPace, choose(on && m.mode != washDown && !m.upsets[beltStopped].on, m.beltFull, 0), 2)
 	if m.beltPace < 0.02 {
 		m.beltPace = 0
@@ -330,7 +329,7 @@ func (m *Mill) Step() {
 	head.water += taps.mill / 60
 	head.add(m.again.step(m.middlingsBack()))
 	m.remix(m.grinder.hold.freshShare())
-	ground := m.grinder.step(m, head, millOn)
+	ground := m.grinder.step(m, head, on)
 	ground.water += taps.launder / 60
 	m.launder.add(m.toTable.step(ground))
 	pulp := m.launder.take(1.0 / 5)

@@ -117,27 +117,29 @@ func (m *Mill) strokeRate() float64 {
 
 // Truth is what no instrument shows. Flows are of the last second.
 type Truth struct {
-	Source      string            // of what lies on the deck, the larger part
-	FreshShare  float64           // share of the new ore in the mill during an ore change
-	FeedRate    float64           // t/h dry into the mill
-	HeadGrade   float64           // g/t of what is on the way to the decks
-	P80         float64           // um, of the mill product
-	MillHoldup  float64           // kg
-	MillPower   float64           // kW
-	Blinding    float64           // 0..0.6
-	HammerWear  float64           // 0..1
-	PulpSolids  float64           // mass fraction to the first deck
-	DeckLoad    float64           // t/h per m2, dry
-	Deck        MapResult         // where the first deck stands, steady
-	Bed         float64           // 0 bare .. 1 formed
-	Bank        bool              // a bank of sand lies on a deck
-	WaterSlimes float64           // volume fraction in the wash water
-	SolidsRate  [Products]float64 // kg/h dry
-	GoldRate    [Products]float64 // g/h
-	Recovery    [Products]float64 // share of the gold that left the decks since Mark
-	MassPull    [Products]float64 // share of the solids that left the decks since Mark
-	GoldFed     float64           // g fed to the decks since Mark
-	SolidsFed   float64           // kg
+	Source       string            // of what lies on the deck, the larger part
+	FreshShare   float64           // share of the new ore in the mill during an ore change
+	FeedRate     float64           // t/h dry into the mill
+	HeadGrade    float64           // g/t of what is on the way to the decks
+	P80          float64           // um, of the mill product
+	MillHoldup   float64           // kg
+	MillPower    float64           // kW
+	Blinding     float64           // 0..0.6
+	HammerWear   float64           // 0..1
+	PulpSolids   float64           // mass fraction to the first deck
+	DeckLoad     float64           // t/h per m2, dry
+	Deck         MapResult         // where the first deck stands, steady
+	Bed          float64           // 0 bare .. 1 formed
+	Bank         bool              // a bank of sand lies on a deck
+	WaterSlimes  float64           // volume fraction in the wash water
+	SolidsRate   [Products]float64 // kg/h dry
+	GoldRate     [Products]float64 // g/h
+	SandsRate    float64           // kg/h dry, off the classifier
+	OverflowRate float64           // kg/h dry, to the pond
+	Recovery     [Products]float64 // share of the gold that left the decks since Mark
+	MassPull     [Products]float64 // share of the solids that left the decks since Mark
+	GoldFed      float64           // g fed to the decks since Mark
+	SolidsFed    float64           // kg
 }
 
 // Mark begins a new window for Truth's recoveries.
@@ -163,6 +165,7 @@ func (m *Mill) Truth() Truth {
 	}
 	t.DeckLoad = d.feed / d.areaM2
 	t.Deck, t.Bed, t.WaterSlimes = d.last, d.bed, m.water.slimes()
+	t.SandsRate, t.OverflowRate = 3600*m.flow.sands.solids, 3600*m.flow.overflow.solids
 	var gold, solids float64
 	for p := range Products {
 		t.SolidsRate[p] = 3600 * m.flow.products[p].solids

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -135,6 +136,9 @@ func (m *Mill) Inject(u Upset) error {
 	i, err := upsetIndex(u.Kind)
 	if err != nil {
 		return err
+	}
+	if math.IsNaN(u.Size) || math.IsInf(u.Size, 0) || u.For < 0 {
+		return fmt.Errorf("upset %s: size %v for %s is no upset: give a finite size and a time from 0 up", u.Kind, u.Size, u.For)
 	}
 	if m.upsets[i].on {
 		m.end(i, "begun anew")

@@ -141,7 +141,6 @@ type classifier struct {
 	tank     stock
 	back     stock   // sands that a standing spiral has left in the tank
 	room     float64 // kg of sand the tank takes
-	overflow float64 // share of the solids to the pond, last second
 	spilling bool    // sands go over to the pond
 }
 
@@ -183,7 +182,6 @@ func (c *classifier) step(m *Mill, in stock) {
 	if goldAll > 0 {
 		goldOver /= goldAll
 	}
-	c.overflow = solidsOver
 	over := product{solids: s.solids * solidsOver, gold: s.gold * goldOver}
 	sand := stock{solids: s.solids - over.solids, gold: s.gold - over.gold}
 	turning := m.mode != stopped && !m.upsets[classifierStopped].on
