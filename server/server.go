@@ -41,7 +41,6 @@ type Options struct {
 	Invented bool             // the data is invented: every screen says so
 	Unkept   bool             // the data folder is thrown away: nothing need reach the disk
 	Now      func() time.Time // plant clock, UTC; nil: time.Now. The demo's runs faster.
-	Adviser  web.Adviser      // nil: advice is not set up, and the server says so
 	Version  string
 	Log      *slog.Logger // nil: discarded
 }
@@ -219,16 +218,14 @@ func (s *Server) makeBroker(mqttTLS *tls.Config) (err error) {
 }
 
 func (s *Server) makeHTTP() error {
+	advice := newAdviser(s.o.Config.Plants, s.store, s.hub, s.o.Now)
 	pages, err := web.New(web.Deps{Live: webLive{s.hub}, History: webHistory{s.store}, Ledger: notingLedger{s.store, s},
-		Adviser: s.o.Adviser, System: webSystem{s}, Now: s.o.Now, Who: s.sign.who, Invented: s.o.Invented, Version: s.o.Version, Log: s.log})
+		Adviser: advice, System: webSystem{s}, Now: s.o.Now, Who: s.sign.who, Invented: s.o.Invented, Version: s.o.Version, Log: s.log})
 	if err != nil {
 		return err
 	}
-	var advise func(context.Context, string, string) (any, error)
-	if s.o.Adviser != nil {
-		advise = func(ctx context.Context, plantName, source string) (any, error) {
-			return s.o.Adviser.Advise(ctx, plantName, source)
-		}
+	advise := func(ctx context.Context, plantName, source string) (any, error) {
+		return advice.Advise(ctx, plantName, source)
 	}
 	inner := http.NewServeMux()
 	inner.Handle("/api/", api.New(api.Options{Live: s.hub, Store: s.store, Advise: advise, Now: s.o.Now, Started: s.started, Version: s.o.Version, Log: s.log}))
