@@ -59,7 +59,12 @@ type Counter struct {
 	opts  Opts
 	clock sensor.Clock
 
-	mu       sync.Mutex
+	mu sync.Mutex
+	counting
+}
+
+// counting is what Init begins anew.
+type counting struct {
 	armed    bool
 	pulses   int
 	lost     int
@@ -90,7 +95,7 @@ func (c *Counter) Init(context.Context) error {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	*c = Counter{pin: c.pin, opts: c.opts, clock: c.clock, armed: true, begun: c.clock.Now()}
+	c.counting = counting{armed: true, begun: c.clock.Now()}
 	return nil
 }
 

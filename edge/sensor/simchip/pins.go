@@ -49,6 +49,14 @@ type HX711 struct {
 	left   int // conversions until settled
 	shift  uint32
 	bits   int // clocked out of the conversion being read; 0: none
+	before selection
+}
+
+// selection is what was in force before the pulses past 24.
+type selection struct {
+	gain int
+	next time.Time
+	left int
 }
 
 // NewHX711 makes a chip that has just been given power.
@@ -114,6 +122,7 @@ func (h *HX711) rise() {
 	h.bits++
 	switch h.bits {
 	case 25:
+		h.before = selection{h.gain, h.next, h.left}
 		h.set(128)
 	case 26:
 		h.set(32)
@@ -122,11 +131,15 @@ func (h *HX711) rise() {
 	}
 }
 
+// set chooses channel and gain; only a change makes the chip settle anew, and a
+// further pulse may choose otherwise.
 func (h *HX711) set(gain int) {
-	if gain != h.gain {
-		h.begin(4)
-	}
 	h.gain = gain
+	if gain != h.before.gain {
+		h.begin(4)
+		return
+	}
+	h.next, h.left = h.before.next, h.before.left
 }
 
 // ready: a conversion waits to be read.
