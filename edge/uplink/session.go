@@ -66,10 +66,10 @@ func (u *Uplink) connection(ctx context.Context) (born bool, err error) {
 	u.primary.Begin()
 	s.client = paho.NewClient(s.options())
 	defer s.abandon()
-	if err := s.wait("CONNECT", u.cfg.Connect, s.client.Connect); err != nil {
+	if err := s.wait(ctx, "CONNECT", u.cfg.Connect, s.client.Connect); err != nil {
 		return false, err
 	}
-	if err := s.subscribe(); err != nil {
+	if err := s.subscribe(ctx); err != nil {
 		return false, err
 	}
 	if err := s.awaitPrimary(ctx); err != nil {
@@ -113,7 +113,7 @@ func (s *session) options() *paho.ClientOptions {
 // wait runs a call of the client and waits for its token, within a limit. When the
 // limit passes the connection is given up, so whatever the call still does is over
 // once the socket is closed.
-func (s *session) wait(what string, limit time.Duration, call func() paho.Token) error {
+func (s *session) wait(ctx context.Context, what string, limit time.Duration, call func() paho.Token) error {
 	done := make(chan error, 1)
 	go func() {
 		t := call()
@@ -130,6 +130,8 @@ func (s *session) wait(what string, limit time.Duration, call func() paho.Token)
 		return nil
 	case err := <-s.lost:
 		return lostError(err)
+	case <-ctx.Done():
+		return ctx.Err()
 	case <-t.C:
 		return fmt.Errorf("%w to %s within %v", errMute, what, limit)
 	}
@@ -151,9 +153,12 @@ func (s *session) abandon() {
 
 // subscribe asks for the node's commands, and the primary host's STATE, and checks
 // what the broker granted.
-func (s *session) subscribe() error {
+func (s *session) subscribe(ctx context.Context) error {
 	take := func(queue chan []byte) paho.MessageHandler {
 		return func(_ paho.Client, m paho.Message) {
+			if m.Retained() && queue == s.commands {
+				return // a command is of the moment; a kept one would be obeyed at every connection
+			}
 			select {
 			case queue <- append([]byte{}, m.Payload()...):
 			default: // both commands come again if they are not obeyed
@@ -166,7 +171,7 @@ func (s *session) subscribe() error {
 	}
 	for topic, queue := range topics {
 		var token *paho.SubscribeToken
-		err := s.wait("SUBSCRIBE", s.u.cfg.Connect, func() paho.Token {
+		err := s.wait(ctx, "SUBSCRIBE", s.u.cfg.Connect, func() paho.Token {
 			t := s.client.Subscribe(topic, 1, take(queue))
 			token, _ = t.(*paho.SubscribeToken)
 			return t
@@ -207,7 +212,7 @@ func (s *session) state(b []byte) {
 
 // publish hands one message to the broker's socket.
 func (s *session) publish(kind wire.Kind, qos byte, payload []byte) error {
-	return s.wait(string(kind), s.u.cfg.Write, func() paho.Token {
+	return s.wait(context.Background(), string(kind), s.u.cfg.Write, func() paho.Token {
 		return s.client.Publish(s.u.edge.Topic(kind).String(), qos, false, payload)
 	})
 }
@@ -229,13 +234,15 @@ func (s *session) birth() error {
 	return nil
 }
 
-// lookForNewest reads the last record of the spool.
+// lookForNewest reads the last record of the spool, and takes its readings for the
+// present ones if they are of this boot and of the last minute.
 func (s *session) lookForNewest() {
 	records, err := s.u.spool.Read(s.u.spool.Last(), 1)
 	if err != nil || len(records) == 0 {
 		return // the birth then says that nothing is known yet
 	}
-	if f, ok := s.frame(records[0]); ok {
+	f, ok := s.frame(records[0])
+	if ok && f.Boot == s.u.cfg.Boot && s.u.cfg.Now().Sub(f.Time).Abs() < time.Minute {
 		s.newest = &f
 	}
 }

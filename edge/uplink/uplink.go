@@ -15,6 +15,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net/url"
+	"os"
 	"sync"
 	"time"
 
@@ -166,7 +167,7 @@ func New(cfg Config, s Spool, log *slog.Logger) (*Uplink, error) {
 		return nil, err
 	}
 	edge, err := wire.NewEdge(wire.EdgeConfig{Group: cfg.Group, Node: cfg.Node, Channels: cfg.Channels,
-		Version: cfg.Version, Aliases: cfg.Aliases, OmitTypes: cfg.OmitTypes})
+		Version: cfg.Version, Boot: cfg.Boot, Aliases: cfg.Aliases, OmitTypes: cfg.OmitTypes})
 	if err != nil {
 		return nil, err
 	}
@@ -179,6 +180,9 @@ func New(cfg Config, s Spool, log *slog.Logger) (*Uplink, error) {
 		if _, err := u.tlsConfig(); err != nil {
 			return nil, err
 		}
+	}
+	if err := os.MkdirAll(cfg.StateDir, 0o700); err != nil {
+		return nil, fmt.Errorf("the state folder cannot be made: %w", err)
 	}
 	if err := u.knowLayouts(); err != nil {
 		return nil, err

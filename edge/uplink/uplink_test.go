@@ -32,7 +32,7 @@ func metricValue(p *wire.Payload, name string) any {
 func TestBirthThenDataThenDeath(t *testing.T) {
 	onBrokers(t, func(t *testing.T, br broker) {
 		h := startHost(t, br.addr(), true)
-		b := newBoard(t, br.addr())
+		b := newBoard(t, br.addr(), func(c *Config) { c.Resend = time.Minute })
 		b.start()
 		eventually(t, "birth", func() bool { return h.count(wire.NBIRTH) == 1 })
 		last := b.append(300)
@@ -179,7 +179,7 @@ func TestCommandsThatAreNotObeyed(t *testing.T) {
 func TestBacklogIsHistoricalAndLiveGoesFirst(t *testing.T) {
 	onBrokers(t, func(t *testing.T, br broker) {
 		h := startHost(t, br.addr(), true)
-		b := newBoard(t, br.addr(), func(c *Config) { c.BacklogRate, c.InFlight = 1000, 300 })
+		b := newBoard(t, br.addr(), func(c *Config) { c.BacklogRate, c.InFlight, c.Resend = 1000, 300, time.Minute })
 		old := b.append(1000)
 		b.start()
 		eventually(t, "birth", func() bool { return h.count(wire.NBIRTH) == 1 })
@@ -326,6 +326,39 @@ func TestStoppedBroker(t *testing.T) {
 	b.end()
 	require.Less(t, time.Since(began), b.cfg.Drain+3*b.cfg.Write+time.Second, "it ends though nobody listens")
 	br.signal(syscall.SIGCONT)
+}
+
+// TestRetainedCommand: an order that a broker keeps is not obeyed at each connection.
+func TestRetainedCommand(t *testing.T) {
+	t.Parallel()
+	br := startMosquitto(t)
+	h := startHost(t, br.addr(), true)
+	h.client.Publish("spBv1.0/larkspur/NCMD/mill", 1, true, wire.RebirthCommand(time.Now()).Append(nil)).WaitTimeout(patient)
+	b := newBoard(t, br.addr())
+	b.start()
+	eventually(t, "birth", func() bool { return h.count(wire.NBIRTH) == 1 })
+	time.Sleep(wire.BirthSpacing + 200*time.Millisecond)
+	require.Equal(t, 1, h.count(wire.NBIRTH))
+}
+
+// TestFlappingLink: every connection makes progress, however short.
+func TestFlappingLink(t *testing.T) {
+	t.Parallel()
+	br := startMosquitto(t)
+	h := startHost(t, br.addr(), true)
+	p := startProxy(t, br.addr())
+	b := newBoard(t, p.addr(), func(c *Config) { c.BacklogRate, c.InFlight = 500, 100 })
+	last := b.append(500)
+	b.start()
+	left := uint64(500)
+	for left > 0 {
+		eventually(t, "progress", func() bool { return b.up.Status().Backlog < left })
+		p.cut()
+		left = b.up.Status().Backlog
+		eventually(t, "noticed", func() bool { return !b.connected() || left == 0 })
+	}
+	require.True(t, h.has(1, last))
+	require.Greater(t, b.up.Status().Connects, uint64(2), "it did flap")
 }
 
 // denyNCMD refuses the subscription to commands.

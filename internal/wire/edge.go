@@ -31,6 +31,7 @@ type EdgeConfig struct {
 	Group, Node string
 	Channels    []plant.Channel // in the order of the frames' readings
 	Version     string          // of the program
+	Boot        string          // the kernel's boot id now
 	Aliases     bool            // data by number instead of name: about half the bytes
 	OmitTypes   bool            // data without datatypes: two bytes a value less, but simple decoders lose values
 }
@@ -53,10 +54,26 @@ type Edge struct {
 	ordered   bool // a birth is ordered
 
 	// What data has last said, so that only changes are said again.
-	quality  []plant.Quality
-	boot     string
-	clockSet bool
-	oldest   uint64
+	quality []plant.Quality
+	boot    string
+	clock   clockState
+	oldest  uint64
+}
+
+// clockState is what was last said of the clock.
+type clockState byte
+
+const (
+	clockUnsaid clockState = iota
+	clockIsSet
+	clockNotSet
+)
+
+func clockOf(f *plant.Frame) clockState {
+	if f.ClockSet {
+		return clockIsSet
+	}
+	return clockNotSet
 }
 
 // EdgeRecord is one record of the spool on its way out.
@@ -150,11 +167,13 @@ func (e *Edge) Birth(now time.Time, f *plant.Frame, s Spool) []byte {
 	e.oldest = s.Oldest
 
 	at := ms
-	e.boot, e.clockSet = "", true
+	e.boot, e.clock = e.cfg.Boot, clockUnsaid
+	clock := Metric{Name: MetricClockSet, Timestamp: ms, Type: TypeBoolean, Null: true}
 	mono := Metric{Name: MetricMono, Type: TypeInt64, Timestamp: ms, Transient: true, Null: true}
 	if f != nil {
 		at = millis(f.Time)
-		e.boot, e.clockSet = f.Boot, f.ClockSet
+		e.boot, e.clock = f.Boot, clockOf(f)
+		clock.Null, clock.Value = false, f.ClockSet
 		if !f.ClockSet {
 			mono.Null, mono.Value = false, f.Mono.Milliseconds()
 		}
@@ -195,7 +214,7 @@ func (e *Edge) Birth(now time.Time, f *plant.Frame, s Spool) []byte {
 		number(MetricGapFrom, 0, false),
 		number(MetricGapTo, 0, false),
 		boot,
-		Metric{Name: MetricClockSet, Timestamp: ms, Type: TypeBoolean, Value: e.clockSet},
+		clock,
 		mono,
 		Metric{Name: MetricVersion, Timestamp: ms, Type: TypeString, Value: e.cfg.Version},
 	)
@@ -229,8 +248,8 @@ func (e *Edge) Data(now time.Time, r EdgeRecord) []byte {
 			e.boot = f.Boot
 			add(Metric{Name: MetricBoot, Timestamp: at, Type: TypeString, Historical: r.Historical, Value: f.Boot})
 		}
-		if f.ClockSet != e.clockSet {
-			e.clockSet = f.ClockSet
+		if c := clockOf(f); c != e.clock {
+			e.clock = c
 			add(Metric{Name: MetricClockSet, Timestamp: at, Type: TypeBoolean, Historical: r.Historical, Value: f.ClockSet})
 		}
 		if !f.ClockSet {

@@ -142,12 +142,18 @@ func TestBirthDeclaresEverything(t *testing.T) {
 }
 
 func TestBirthBeforeTheFirstFrame(t *testing.T) {
-	p := decode(t, testEdge(t).Birth(t0, nil, Spool{Stream: "s"}))
+	e := testEdge(t, func(c *EdgeConfig) { c.Boot = "boot-2" })
+	p := decode(t, e.Birth(t0, nil, Spool{Stream: "s"}))
+	require.Equal(t, "boot-2", metric(t, p, MetricBoot).Value)
+	data := decode(t, e.Data(t0, EdgeRecord{Seq: 1, Frame: testFrame(t0, good(1), good(1), good(1))}))
+	require.Equal(t, true, metric(t, data, MetricClockSet).Value, "said with the first frame")
+	require.Equal(t, "boot-1", metric(t, data, MetricBoot).Value)
 	require.Len(t, p.Metrics, 15)
 	m := metric(t, p, "Belt/feed_rate")
 	require.True(t, m.Null)
 	require.NotZero(t, m.Timestamp)
 	require.Equal(t, int64(0), metric(t, p, MetricLast).Value, "an empty spool has given out no number")
+	require.True(t, metric(t, p, MetricClockSet).Null, "not known yet")
 }
 
 func TestSequenceNumbers(t *testing.T) {
@@ -199,6 +205,7 @@ func TestDataOfARecord(t *testing.T) {
 	e.Birth(t0, testFrame(t0, good(1), good(1), good(1)), testSpool)
 
 	live := decode(t, e.Data(t0, EdgeRecord{Seq: 10, Frame: testFrame(t0, good(1), good(2), good(3)), Oldest: 3}))
+	require.Equal(t, "boot-1", e.boot)
 	require.Len(t, live.Metrics, 4, "readings and the record's number, nothing that has not changed")
 	require.Equal(t, int64(10), metric(t, live, MetricLast).Value)
 	require.True(t, metric(t, live, MetricLast).Transient)
