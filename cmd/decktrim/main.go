@@ -34,6 +34,7 @@ func newRoot() *cobra.Command {
 		newAdviseCmd(),
 		newFitCmd(),
 		newPlanCmd(),
+		newBalanceCmd(),
 		newReplayCmd(),
 		newServeCmd(),
 		newExportCmd(),

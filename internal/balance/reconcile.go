@@ -151,8 +151,13 @@ func Reconcile(s *Samples, o Options) (*Result, error) {
 	}
 	r.net = net
 	for _, name := range o.Counted {
+		if !slices.ContainsFunc(s.Streams, func(st Stream) bool { return st.Name == name }) {
+			r.warnings = append(r.warnings, fmt.Sprintf("Recovery counts %s, which has no row: no recovery of the products counted is given.", name))
+			o.Counted = nil
+			break
+		}
 		if !slices.ContainsFunc(net.products, func(i int) bool { return s.Streams[i].Name == name }) {
-			return nil, fmt.Errorf("%s:1:1: recovery counts %s, which is not a product here (%s): add its row, or correct products_counted", s.File, name, strings.Join(r.names(net.products), ", "))
+			return nil, fmt.Errorf("%s:1:1: recovery counts %s, which does not leave the plant here (%s do): correct products_counted or the junctions", s.File, name, strings.Join(r.names(net.products), ", "))
 		}
 	}
 	r.build()
@@ -330,13 +335,14 @@ func (r *reconciliation) solve() error {
 	p := r.problem
 	start := r.start()
 	s, err := p.solve(start)
-	if err == nil && r.possible(s) == "" {
+	if err == nil && r.negative(s) < 0 {
 		r.solution = s
 		return nil
 	}
 	if err == nil && s.freedom == 0 {
 		// Nothing can be adjusted: the figures themselves say something impossible.
-		return fmt.Errorf("%s: %w: %s would have to be negative; feed must lie between its products in every assay: check for a swapped sample or a wrong unit", r.s.File, ErrImpossible, r.possible(s))
+		v := r.variables[r.negative(s)]
+		return fmt.Errorf("%s:%d:1: %w: %s would have to be negative (the feed's assay must lie between its products'): check for a swapped sample or a wrong unit", r.s.File, max(r.s.Streams[v.stream].Line, 1), ErrImpossible, r.quantity(r.negative(s)))
 	}
 	// The plain errors would push something below zero: errors of such figures are
 	// relative and skewed, so work in logarithms, where nothing can turn negative.
@@ -352,22 +358,21 @@ func (r *reconciliation) solve() error {
 	p.logs = true
 	s, logErr := p.solve(start)
 	if logErr != nil {
-		return fmt.Errorf("%s: %w: %w", r.s.File, ErrImpossible, cmp.Or(err, logErr))
+		return fmt.Errorf("%s:1:1: %w: %w", r.s.File, ErrImpossible, cmp.Or(err, logErr))
 	}
 	r.warnings = append(r.warnings, "Some errors are large against their figures: the balance was made in logarithms, so that none becomes negative.")
 	r.solution = s
 	return nil
 }
 
-// possible names the first figure that came out negative; empty if none did.
-func (r *reconciliation) possible(s *solution) string {
+// negative is the first figure that came out below zero, or -1.
+func (r *reconciliation) negative(s *solution) int {
 	for i, x := range s.x {
-		tiny := 1e-9 * math.Abs(r.problem.y[i])
-		if s.determined[i] && x < -tiny {
-			return r.quantity(i)
+		if tiny := 1e-9 * math.Abs(r.problem.y[i]); s.determined[i] && x < -tiny {
+			return i
 		}
 	}
-	return ""
+	return -1
 }
 
 func (r *reconciliation) quantity(v int) string {
@@ -396,8 +401,10 @@ type ratio struct {
 	streams []int
 }
 
-// of is the ratio at x, and whether it has a value.
+// of is the ratio at x, and whether it has a value: not where the plant holds no
+// metal, or only what rounding left.
 func (r *reconciliation) of(q ratio, x []float64) (float64, bool) {
+	largest := 0.0
 	sum := func(streams []int) float64 {
 		t := 0.0
 		for _, i := range streams {
@@ -406,11 +413,16 @@ func (r *reconciliation) of(q ratio, x []float64) (float64, bool) {
 				v *= x[r.grade[i][q.element]]
 			}
 			t += v
+			largest = math.Max(largest, math.Abs(v))
 		}
 		return t
 	}
-	v := sum(q.streams) / sum(r.net.feeds)
-	return v, !math.IsNaN(v) && !math.IsInf(v, 0)
+	part, whole := sum(q.streams), sum(r.net.feeds)
+	if sum(r.net.products); !(whole > 1e-9*largest) || math.IsInf(whole, 0) {
+		return 0, false
+	}
+	v := part / whole
+	return v, !math.IsNaN(v) && v > -1e-9 && v < 1+1e-9
 }
 
 // gradient of the ratio at the solution.
@@ -804,7 +816,7 @@ func (r *reconciliation) tests(p *problem, sol *solution) []tested {
 		other.sd = slices.Clone(p.sd)
 		other.sd[i] = math.Inf(1)
 		without, err := other.solve(sol.x)
-		if err != nil || !without.determined[i] || r.possible(without) != "" {
+		if err != nil || !without.determined[i] || r.negative(without) >= 0 {
 			continue // no value of this figure would put things right
 		}
 		if drop := sol.chiSquare - without.chiSquare; drop > critical*critical {

@@ -414,7 +414,16 @@ tailings,990,10,0,0.02
 func TestImpossibleFigures(t *testing.T) {
 	_, err := Reconcile(parse(t, "stream,au_gpt\nfeed,1\nconcentrate_1,50\ntailings,3\n"), Options{})
 	require.ErrorIs(t, err, ErrImpossible)
-	require.ErrorContains(t, err, "check for a swapped sample")
+	require.ErrorContains(t, err, "samples.csv:3:1: the figures cannot belong together: concentrate_1 dry_mass_kg would have to be negative")
+}
+
+// A product that recovery counts but nobody sampled: no such recovery, never a
+// smaller one under its name.
+func TestCountedWithoutARow(t *testing.T) {
+	res, err := Reconcile(parse(t, millNode), Options{Counted: []string{"concentrate_1", "concentrate_2"}})
+	require.NoError(t, err)
+	require.NotContains(t, res.Recovery["au"], "counted")
+	require.Contains(t, strings.Join(res.Warnings, " "), "Recovery counts concentrate_2, which has no row")
 }
 
 func TestReconcileRefuses(t *testing.T) {
@@ -428,9 +437,9 @@ func TestReconcileRefuses(t *testing.T) {
 		"junction without a row": {ok, Options{Junctions: []Junction{{[]string{"feed"}, []string{"concentrate_1", "tailings", "slimes"}}}}, "names the stream slimes, which has no row"},
 		"same side twice": {ok, Options{Junctions: []Junction{{[]string{"feed"}, []string{"concentrate_1", "tailings"}}, {[]string{"feed"}, []string{"concentrate_1"}}}},
 			"stands on the same side of two junctions"},
-		"a circle":          {ok, Options{Junctions: []Junction{{[]string{"feed"}, []string{"concentrate_1", "tailings"}}, {[]string{"concentrate_1", "tailings"}, []string{"feed"}}}}, "in a circle"},
-		"only a feed":       {"stream,au_gpt\nfeed,5\n", Options{}, "no row is a product of feed"},
-		"counted not there": {ok, Options{Counted: []string{"concentrate_2"}}, "recovery counts concentrate_2"},
+		"a circle":        {ok, Options{Junctions: []Junction{{[]string{"feed"}, []string{"concentrate_1", "tailings"}}, {[]string{"concentrate_1", "tailings"}, []string{"feed"}}}}, "in a circle"},
+		"only a feed":     {"stream,au_gpt\nfeed,5\n", Options{}, "no row is a product of feed"},
+		"counts the feed": {ok, Options{Counted: []string{"feed"}}, "recovery counts feed, which does not leave the plant"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Reconcile(parse(t, tc.text), tc.o)

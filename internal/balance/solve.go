@@ -103,11 +103,8 @@ func (p *problem) solve(start []float64) (*solution, error) {
 			return p.finish(x, y, sd)
 		}
 	}
-	// Rounding can keep the step just above the limit; accept what closes.
-	if s, err := p.finish(x, y, sd); err == nil && p.closed(s.x) {
-		return s, nil
-	}
-	return nil, errNoConvergence
+	// Rounding can keep the step just above the limit; what closes is accepted.
+	return p.finish(x, y, sd)
 }
 
 // inside returns the working variables: natural, or logarithms with the sd that a
@@ -370,6 +367,9 @@ func (p *problem) finish(x, y, sd []float64) (*solution, error) {
 			z := (y[i] - x[i]) / sd[i]
 			s.chiSquare += z * z
 		}
+	}
+	if !p.closed(s.x) {
+		return nil, errNoConvergence
 	}
 	if s.freedom == 0 {
 		s.chiSquare = 0 // nothing is adjusted; what is left is rounding
