@@ -2,11 +2,11 @@ package broker
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net"
 	"sync"
@@ -27,8 +27,9 @@ type EmbeddedConfig struct {
 	HostID   string
 	// May reports whether a node may send at all. On a plain loopback listener who is
 	// sending cannot be proved, so any local program may speak for an admitted node.
-	May func(wire.NodeID) bool
-	Log *slog.Logger
+	May           func(wire.NodeID) bool
+	ConnectWithin time.Duration // for CONNECT; 0: 10 s
+	Log           *slog.Logger
 }
 
 // Limits of the listener. Figures: mqtt-security design, 50 nodes of 32 channels at
@@ -79,7 +80,7 @@ func NewEmbedded(cfg EmbeddedConfig, sink Sink) (*Embedded, error) {
 	if err := e.mq.AddHook(&hook{e: e}, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	var l net.Listener = newGuard(cfg.Listener)
+	var l net.Listener = newGuard(cfg.Listener, cmp.Or(cfg.ConnectWithin, connectWithin))
 	if cfg.TLS != nil {
 		l = tls.NewListener(l, cfg.TLS)
 	}
@@ -300,16 +301,17 @@ func (r *rate) take(now time.Time) time.Duration {
 }
 
 // guard is a listener that survives failed accepts and idle sockets: a connection
-// has connectWithin for its CONNECT, and only maxUnfinished may be waiting for it.
+// has a bounded time for its CONNECT, and only maxUnfinished may be waiting for it.
 type guard struct {
 	net.Listener
+	within time.Duration
 	slots  chan struct{}
 	closed chan struct{}
 	once   sync.Once
 }
 
-func newGuard(l net.Listener) *guard {
-	return &guard{Listener: l, slots: make(chan struct{}, maxUnfinished), closed: make(chan struct{})}
+func newGuard(l net.Listener, within time.Duration) *guard {
+	return &guard{Listener: l, within: within, slots: make(chan struct{}, maxUnfinished), closed: make(chan struct{})}
 }
 
 func (g *guard) Accept() (net.Conn, error) {
@@ -325,7 +327,7 @@ func (g *guard) Accept() (net.Conn, error) {
 				c.Close()
 				continue
 			}
-			if err := c.SetDeadline(time.Now().Add(connectWithin)); err != nil {
+			if err := c.SetDeadline(time.Now().Add(g.within)); err != nil {
 				<-g.slots
 				c.Close()
 				continue
@@ -369,8 +371,6 @@ func (c *guarded) Close() error {
 	c.free()
 	return c.Conn.Close()
 }
-
-var _ io.Closer = (*guard)(nil)
 
 // limiter lets each text through once a minute.
 type limiter struct{ last sync.Map }
