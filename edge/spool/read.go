@@ -94,7 +94,8 @@ func (s *Spool) readSegment(g, v *segment, from, to uint64, limit int, prev uint
 	prev = max(prev, before)
 	last := before
 	full := false
-	sc := scan(f, at, v.end, before, func(at int64, seq uint64, payload []byte, missing uint64) bool {
+	s.window.file, s.window.at, s.window.have = f, 0, 0
+	sc := scan(&s.window, at, v.end, before, func(at int64, seq uint64, payload []byte, missing uint64) bool {
 		if seq > to {
 			return false
 		}

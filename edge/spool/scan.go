@@ -89,10 +89,11 @@ func (w *window) bytes(at int64, need int) []byte {
 	if at >= w.at && at+int64(need) <= w.at+int64(w.have) {
 		return w.buf[at-w.at : w.have]
 	}
-	if w.buf == nil {
-		w.buf = make([]byte, min(windowLen, max(w.to-at, 0)))
+	n := int(min(windowLen, max(w.to-at, 0)))
+	if cap(w.buf) < n {
+		w.buf = make([]byte, n)
 	}
-	n := int(min(int64(len(w.buf)), w.to-at))
+	w.buf = w.buf[:cap(w.buf)]
 	w.at, w.have = at, n
 	got, err := w.file.ReadAt(w.buf[:n], at)
 	if err != nil && !errors.Is(err, io.EOF) {
@@ -116,11 +117,11 @@ type scanned struct {
 	damaged uint64 // numbers missing where bad bytes lay
 }
 
-// scan visits the good records of a file between two offsets. prev is the number
+// scan visits the good records of the window's file between two offsets. prev is the number
 // before the first, 0 if not known. missing is how many numbers are lost to bad
 // bytes directly before a record. A false from visit ends the scan.
-func scan(f disk.File, from, to int64, prev uint64, visit func(at int64, seq uint64, payload []byte, missing uint64) bool) scanned {
-	w := &window{file: f, to: to}
+func scan(w *window, from, to int64, prev uint64, visit func(at int64, seq uint64, payload []byte, missing uint64) bool) scanned {
+	w.to = to
 	s := scanned{end: from, prev: prev}
 	bad := false // bytes that are no record since the last good record
 	for at := from; at < to; {
@@ -208,7 +209,7 @@ func (g *segment) read(f disk.File) scanned {
 	g.index = []mark{{headerLen, 0}}
 	first := uint64(0)
 	var before uint64
-	s := scan(f, headerLen, g.size, 0, func(at int64, seq uint64, _ []byte, _ uint64) bool {
+	s := scan(&window{file: f}, headerLen, g.size, 0, func(at int64, seq uint64, _ []byte, _ uint64) bool {
 		if seq > g.limit {
 			return false
 		}

@@ -90,7 +90,8 @@ type Spool struct {
 	cursorAck  uint64 // acked as the cursor on disk has it
 	nextID     uint64 // of the next segment file
 
-	readMu sync.Mutex // guards the segments' indexes; taken before mu
+	readMu sync.Mutex // guards the segments' indexes and the window; taken before mu
+	window window
 
 	mu        sync.Mutex
 	stream    uuid.UUID
