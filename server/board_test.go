@@ -30,6 +30,7 @@ type board struct {
 	seq     uint64
 	acks    []int64
 	rebirth int
+	more    []wire.Metric // declared beside the two channels
 }
 
 func connectTo(t testing.TB, address, clientID string, will func(*paho.ClientOptions)) (paho.Client, error) {
@@ -113,6 +114,7 @@ func (b *board) birth(oldest, last int64) {
 		{Name: wire.MetricRebirth, Timestamp: ts, Type: wire.TypeBoolean, Value: false},
 		double("Belt/feed_rate", ts, 1.5), double("Mill/mill_current", ts, 30),
 	}
+	m = append(m, b.more...)
 	if b.stream != "" {
 		m = append(m, wire.Metric{Name: wire.MetricStream, Timestamp: ts, Type: wire.TypeString, Transient: true, Value: b.stream},
 			spoolInt(wire.MetricOldest, oldest), spoolInt(wire.MetricLast, last), spoolInt(wire.MetricAcked, 0),
