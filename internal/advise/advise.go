@@ -48,6 +48,9 @@ func Advise(p *plant.Plant, all []runs.Run, o Options) (Answer, error) {
 	}
 	d := newDecision(p, all, o.Source, present)
 	d.decide()
+	for _, s := range p.Settings { // a plant left outside its bounds is not left there
+		d.answer.BestKnown[s.Name] = math.Min(s.Max, math.Max(s.Min, d.answer.BestKnown[s.Name]))
+	}
 	return d.answer, nil
 }
 
@@ -121,8 +124,9 @@ type decision struct {
 	rec, grd, obj  *fit.Joint
 	waitLower      *mat.Cholesky
 	waitCov        [][]float64
-	best           int // index of the best-known setting
-	untriedPresent bool
+	best           int  // index of the best-known setting
+	untriedPresent bool // no result where the plant stands
+	crept          bool // steps were left out for want of results
 	horizon        float64
 	noise          float64 // variance of the next run's result, objective's unit
 	breachCache    map[int]float64
@@ -414,14 +418,14 @@ func (d *decision) bestKnown() int {
 	return top
 }
 
-// mayBeBest is false outside the bounds, and where a single odd result is all that
-// speaks for a setting: luck is never followed.
+// mayBeBest is false outside the bounds, where no result has come in, and where a
+// single odd result is all that speaks for a setting: luck is never followed.
 func (d *decision) mayBeBest(i int) bool {
 	if !fit.Inside(d.p.Settings, d.points[i]) {
 		return false
 	}
-	if i == 0 {
-		return true
+	if i == 0 && d.tried == 0 {
+		return true // nothing else to choose from
 	}
 	for _, r := range d.chosen.Used {
 		if same(d.p.Settings, r.Settings, d.points[i]) && !slices.Contains(d.recovery.Suspect, r.ID) {

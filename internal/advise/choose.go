@@ -107,6 +107,10 @@ func (d *decision) choose() {
 			}
 			continue
 		}
+		if d.creeps(j.i) {
+			d.crept = true
+			continue
+		}
 		if j.c.asMove && j.chance >= d.chanceNeeded(j) && j.gain >= leastGain*se && (move == nil || j.score > move.score) {
 			move = j
 		}
@@ -130,6 +134,30 @@ func (d *decision) choose() {
 		d.hold(test, lesson)
 	}
 	d.common(lure)
+}
+
+// creeps guards against walking off step by step on settings that have no result
+// yet: while the present setting has none, a step must lie within one move of a
+// setting that has, and keep the tolerated drop below the best-known one too. A cliff
+// is not seen before its result is back.
+func (d *decision) creeps(i int) bool {
+	if !d.untriedPresent || d.tried == 0 {
+		return false
+	}
+	m, s := d.rec.Diff(i, d.best)
+	if below(-d.p.Objective.RecoveryDropTolerated, m, s) > d.p.Objective.RiskTolerated {
+		return true
+	}
+	for t := range d.tried {
+		near := true
+		for _, s := range d.p.Settings {
+			near = near && (s.MaxMove <= 0 || math.Abs(d.points[1+t][s.Name]-d.points[i][s.Name]) <= s.MaxMove*(1+1e-9))
+		}
+		if near {
+			return false
+		}
+	}
+	return true
 }
 
 // outermost is true for a full move of one setting alone.
@@ -384,6 +412,8 @@ func (d *decision) hold(test *judged, lesson func(int) float64) {
 	switch {
 	case len(d.cands) == 0:
 		d.because("No setting can be changed within the bounds from here.")
+	case test == nil && d.crept:
+		d.because("No step further before its result: the present setting has not been measured yet.")
 	case test == nil:
 		d.because("Every change within reach risks breaking a limit with a chance above the tolerated %s.", percent(d.p.Objective.RiskTolerated))
 	case !d.consents() && w.Answer:
@@ -420,6 +450,9 @@ func (d *decision) common(lure *judged) {
 	}
 	if lure != nil && (a.Action == Hold || lure.gain > 0.5) {
 		d.withhold("%s: its chance of breaking a limit is %s, above the tolerated %s.", sentence(change(d.p.Settings, d.present, lure.c.settings, lure.c.changed)), percent(lure.breach), percent(d.p.Objective.RiskTolerated))
+	}
+	if d.crept {
+		d.withhold("Steps more than one move from any setting with a result: wait for the laboratory.")
 	}
 	if !d.consents() {
 		d.withhold("Tests: the owner of this ore has not agreed to them.")
