@@ -48,7 +48,7 @@ type feeder struct {
 
 	noise    float64 // e, coloured
 	stuck    float64 // s, sticking
-	shed     float64 // s left of a shed
+	shed     float64 // kg left of a shed
 	bridge   float64 // b
 	released bool    // the slug after a bridge is on its way
 	push     float64 // factor of a surge, 1 usual
@@ -99,8 +99,10 @@ func (f *feeder) step(m *Mill, on bool) stock {
 	f.stuck += 0.004*max(0, moisture-0.06)*(1-f.stuck) - f.stuck/1800
 	extra := 0.0
 	if f.shed > 0 {
-		f.shed--
-		extra = 2.5 // kg/s: 20 to 80 kg in 10 to 30 s
+		// What lets go slides out at a pace of its own: a slug of twice the feed, as
+		// surges are (1.3 to 2.5 times), until its 20 to 80 kg are through.
+		extra = min(f.shed, m.nominal/3.6)
+		f.shed -= extra
 	}
 	f.out = 0
 	if !on || m.belt.heap.wet() > heapLimit {

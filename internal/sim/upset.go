@@ -464,7 +464,7 @@ func (s *script) step(m *Mill) {
 	}
 	if f.stuck > 0.2 && m.rng.Float64() < 1.0/900 {
 		f.stuck /= 3
-		f.shed = 10 + 20*m.rng.Float64()
+		f.shed = 20 + 60*m.rng.Float64()
 	}
 	if f.jawOn && f.jawRest <= 0 && m.rng.Float64() < 1.0/(4*3600) {
 		m.begin(jawStopped, 300+1500*m.rng.Float64(), 0, "a lump is stuck in the jaw")
