@@ -31,10 +31,12 @@ func newRoot() *cobra.Command {
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.AddCommand(
+		newDemoCmd(),
 		newAdviseCmd(),
 		newFitCmd(),
 		newPlanCmd(),
 		newBalanceCmd(),
+		newSamplingCmd(),
 		newReplayCmd(),
 		newServeCmd(),
 		newExportCmd(),

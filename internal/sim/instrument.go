@@ -209,8 +209,13 @@ func (i *Instrument) analogue(truth float64, at time.Time, dt float64, m *Mill) 
 	if n.clipped {
 		y = max(i.ch.Range[0], min(i.ch.Range[1], y))
 	}
-	if i.ch.Signal == plant.Pulse {
+	switch i.ch.Signal {
+	case plant.Pulse:
 		y = max(0, y)
+	case plant.Loop420:
+		// While it measures, a transmitter keeps its loop between 3.8 and 20.5 mA
+		// (NAMUR NE 43); a hair inside, so that rounding makes no fault of it.
+		y = max(i.ch.Range[0]-0.0124*i.span, min(i.ch.Range[1]+0.0312*i.span, y))
 	}
 	return y
 }
