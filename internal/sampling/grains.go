@@ -211,18 +211,19 @@ func (t Tailings) Own(recovery, tailingsShare, massKg float64) (RecoveryError, e
 	return RecoveryError{SEPoints: 100 * recovery * tailingsShare * rsd, RSD: rsd, GrainRSD: grain}, nil
 }
 
-// KgForSE is the tailings sample, kg, that brings the standard error of recovery
-// (careful case) down to sePoints. Where preparation and assay alone exceed it no
-// mass is enough: then it is an error that says the least that can be reached.
-func (t Tailings) KgForSE(recovery, sePoints float64) (float64, error) {
-	one, err := t.Careful(recovery, 1)
+// KgForSE is the tailings sample, kg, that brings the standard error of recovery down
+// to sePoints; recovery and tailingsShare as for Own (1 - recovery in the careful
+// case). Where preparation and assay alone exceed it no mass is enough: then it is an
+// error that says the least that can be reached.
+func (t Tailings) KgForSE(recovery, tailingsShare, sePoints float64) (float64, error) {
+	one, err := t.Own(recovery, tailingsShare, 1)
 	if err != nil {
 		return 0, err
 	}
 	if !positive(sePoints) {
 		return 0, fmt.Errorf("sampling: wanted standard error %v points must be above 0", sePoints)
 	}
-	perRSD := 100 * recovery * (1 - recovery)
+	perRSD := 100 * recovery * tailingsShare
 	wanted := sePoints / perRSD
 	left := wanted*wanted - t.floor2()
 	if left <= 0 {

@@ -192,12 +192,12 @@ func TestRecoveryErrorFromTailings(t *testing.T) {
 			require.NoError(t, err)
 			require.NoError(t, c.Compare("grain_rsd_"+name, e.GrainRSD))
 			require.NoError(t, c.Compare("se_points_"+name, e.SEPoints))
-			back, err := tails.KgForSE(c.In("recovery"), e.SEPoints)
+			back, err := tails.KgForSE(c.In("recovery"), 1-c.In("recovery"), e.SEPoints)
 			require.NoError(t, err)
 			require.InEpsilon(t, kg, back, 1e-6)
 		}
 	}
-	_, err := tailings(set.Get("PO-07")).KgForSE(0.289, 1.0)
+	_, err := tailings(set.Get("PO-07")).KgForSE(0.289, 0.711, 1.0)
 	require.ErrorContains(t, err, "preparation and assay alone leave 1.6")
 }
 
@@ -414,8 +414,8 @@ func TestRefusals(t *testing.T) {
 		"recovery of per cent":  func() error { _, err := ok.Careful(78, 1); return err },
 		"more than all":         func() error { _, err := ok.Own(0.8, 0.3, 1); return err },
 		"mass of zero":          func() error { _, err := ok.Own(0.8, 0.2, 0); return err },
-		"wanted points zero":    func() error { _, err := ok.KgForSE(0.8, 0); return err },
-		"wanted, no recovery":   func() error { _, err := ok.KgForSE(0, 1); return err },
+		"wanted points zero":    func() error { _, err := ok.KgForSE(0.8, 0.2, 0); return err },
+		"wanted, no recovery":   func() error { _, err := ok.KgForSE(0, 1, 1); return err },
 		"one pair":              func() error { _, err := UsualTrial.SmallestGain(1); return err },
 		"power below chance":    func() error { _, err := Trial{0.95, 0.01}.SmallestGain(4); return err },
 		"confidence of a half":  func() error { _, err := Trial{0.5, 0.8}.PairsFor(1, 1); return err },
