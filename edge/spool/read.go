@@ -7,9 +7,6 @@ import (
 	"math"
 )
 
-// errExist is what disk.FS.Create's error wraps when the name is taken.
-var errExist = fs.ErrExist
-
 // Read returns up to limit held records with numbers from on, in order. It skips
 // what is damaged or gone; the record after such numbers names them as its gap. No
 // records and no error: there is none at or above from.

@@ -15,7 +15,7 @@ import (
 
 const (
 	cursorName  = "cursor"
-	cursorNew   = "cursor.new"
+	cursorNew   = cursorName + disk.NewSuffix
 	segmentTail = ".seg"
 	badTail     = ".bad"
 

@@ -282,7 +282,7 @@ func (s *Spool) writeCursor(clean bool) error {
 		last: s.next - 1, dropped: s.stats.Dropped, refused: s.stats.Refused, boot: s.opt.Boot,
 	}
 	s.mu.Unlock()
-	if err := replaceFile(s.fs, cursorName, cursorNew, c.encode()); err != nil {
+	if err := disk.Replace(s.fs, cursorName, c.encode()); err != nil {
 		return fmt.Errorf("spool: write the cursor: %w", err)
 	}
 	s.lastCursor, s.cursorAck = s.opt.Now(), c.acked
@@ -292,34 +292,6 @@ func (s *Spool) writeCursor(clean bool) error {
 	s.stats.BytesWritten += int64(cursorLen + len(c.boot))
 	s.mu.Unlock()
 	return nil
-}
-
-// replaceFile writes a whole file so that after a power cut either the old or the
-// new one is there.
-func replaceFile(fs disk.FS, name, temporary string, content []byte) error {
-	f, err := fs.Create(temporary)
-	if errors.Is(err, errExist) { // left by an attempt that failed
-		if err = fs.Remove(temporary); err == nil {
-			f, err = fs.Create(temporary)
-		}
-	}
-	if err != nil {
-		return err
-	}
-	_, err = f.WriteAt(content, 0)
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = fs.Rename(temporary, name)
-	}
-	if err == nil {
-		err = fs.SyncDir()
-	}
-	return err
 }
 
 // Due reports whether a Sync is needed for the promise that nothing older than
