@@ -207,23 +207,33 @@ func run(t testing.TB, s *Server) running {
 
 // mosquitto starts the real broker on a free port.
 func mosquitto(t testing.TB) (address string) {
+	address = freeAddress(t)
+	mosquittoAt(t, address)
+	return address
+}
+
+func freeAddress(t testing.TB) string {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	return l.Addr().String()
+}
+
+func mosquittoAt(t testing.TB, address string) (kill func()) {
 	const program = "/usr/sbin/mosquitto"
 	_, err := os.Stat(program)
 	require.NoError(t, err, "this test needs mosquitto (Debian package mosquitto)")
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	address = l.Addr().String()
-	require.NoError(t, l.Close())
 	_, port, err := net.SplitHostPort(address)
 	require.NoError(t, err)
 	conf := filepath.Join(t.TempDir(), "mosquitto.conf")
 	require.NoError(t, os.WriteFile(conf, fmt.Appendf(nil, "listener %s 127.0.0.1\nallow_anonymous true\npersistence false\n", port), 0o600))
 	cmd := exec.Command(program, "-c", conf)
 	require.NoError(t, cmd.Start())
-	t.Cleanup(func() {
+	kill = sync.OnceFunc(func() {
 		cmd.Process.Kill()
 		cmd.Wait() // killed: its error says so
 	})
+	t.Cleanup(kill)
 	require.Eventually(t, func() bool {
 		c, err := net.Dial("tcp", address)
 		if err != nil {
@@ -232,5 +242,5 @@ func mosquitto(t testing.TB) (address string) {
 		c.Close()
 		return true
 	}, patience, 10*time.Millisecond)
-	return address
+	return kill
 }

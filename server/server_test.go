@@ -535,3 +535,31 @@ func TestRestartGoesOn(t *testing.T) {
 	b.record(2)
 	b.waitAcked(3)
 }
+
+// TestBrokerOutsideComesBack: the host notices that the broker is gone, and goes on
+// when it is there again, with a new will.
+func TestBrokerOutsideComesBack(t *testing.T) {
+	t.Parallel()
+	address := freeAddress(t)
+	c := testConfig(t)
+	c.MQTT.Mode, c.MQTT.URL, c.MQTT.Listen = "external", "tcp://"+address, ""
+	kill := mosquittoAt(t, address)
+	s := start(t, c)
+	id := wire.NodeID{Group: "larkspur", Node: "mill"}
+	b := newBoard(t, address, id, "s")
+	b.birth(1, 0)
+	b.record(1)
+	b.waitAcked(1)
+	kill()
+	require.Eventually(t, func() bool { return !s.broker.Connected() }, patience, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return !s.Hub().Nodes()[0].Online }, patience, 10*time.Millisecond, "what is not heard is not shown as current")
+	status, body, _ := get(t, s.URL()+"/readyz")
+	require.Equal(t, 503, status)
+	require.Contains(t, body, "broker")
+	mosquittoAt(t, address)
+	require.Eventually(t, s.broker.Connected, patience, 10*time.Millisecond)
+	b = newBoard(t, address, id, "s")
+	b.birth(1, 1)
+	b.record(2)
+	b.waitAcked(2)
+}
