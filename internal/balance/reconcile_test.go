@@ -97,7 +97,7 @@ var simulated = map[string]truth{
 // a known size on every figure; the standard error is that of the scatter; and a
 // plant without a fault is seldom suspected.
 func TestCoverage(t *testing.T) {
-	const trials = 400
+	const trials = 300
 	for name, tr := range simulated {
 		t.Run(name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(11, 13))
@@ -109,7 +109,7 @@ func TestCoverage(t *testing.T) {
 			truly := 100 * tr.mass[1] * tr.gold[1] / metal
 			inside, suspected, ss, se := 0, 0, 0.0, 0.0
 			for range trials {
-				res, err := Reconcile(tr.measure(rng), Options{Draws: 400})
+				res, err := Reconcile(tr.measure(rng), Options{Draws: 300})
 				require.NoError(t, err)
 				r := res.Recovery["au"]["concentrate_1"]
 				if r.Lower <= truly && truly <= r.Upper {

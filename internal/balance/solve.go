@@ -319,8 +319,8 @@ func (p *problem) step(l *linear, x, y []float64, towards float64) []float64 {
 	g := p.imbalance(x)
 	step := make([]float64, n)
 	for i := range n {
-		for e := range g {
-			step[i] += l.back.At(i, e) * g[e]
+		for e, c := range l.back.RawRowView(i) { // row views: this is the resampling's inner loop
+			step[i] += c * g[e]
 		}
 	}
 	if towards == 0 {
@@ -335,8 +335,8 @@ func (p *problem) step(l *linear, x, y []float64, towards float64) []float64 {
 	}
 	for i := range n {
 		sum := 0.0
-		for j := range n {
-			sum += l.gain.At(i, j) * miss[j]
+		for j, c := range l.gain.RawRowView(i) {
+			sum += c * miss[j]
 		}
 		step[i] += sum
 	}
@@ -391,14 +391,12 @@ func (p *problem) resolve(s *solution, measured []float64) ([]float64, bool) {
 	other := problem{y: measured, sd: p.sd, equations: p.equations, logs: p.logs}
 	x, y, _ := other.inside(s.x)
 	towards := 1.0
+	natural := make([]float64, len(x))
 	for range 60 {
 		step := other.step(s.work, x, y, towards)
 		towards = 0
 		for i := range x {
 			x[i] += step[i]
-		}
-		natural := make([]float64, len(x))
-		for i := range x {
 			natural[i] = p.natural(x[i])
 		}
 		if p.closed(natural) {
