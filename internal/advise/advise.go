@@ -508,7 +508,10 @@ func (d *decision) limitsCanBeJudged() bool {
 		missing = append(missing, "no run of this ore has a concentrate grade, so the floor on the grade cannot be judged: have the concentrate assayed")
 	}
 	if o.MaxMassPull != nil && (d.grd == nil || fit.HeadGrade(d.p, d.source) <= 0) {
-		missing = append(missing, "the mass pull cannot be judged without the concentrate grade of the runs and the head_grade of the ore source")
+		// A ceiling on the mass pull guards the cost of cleaning a poor concentrate; without
+		// it there is still the floor on the grade. So the advice goes on and says what it
+		// cannot watch, instead of falling silent for a figure that nobody has entered.
+		d.withhold("The ceiling on the mass pull: it cannot be watched without the concentrate grade of the runs and the head_grade of the ore source.")
 	}
 	if d.objective.Runs == 0 {
 		what := "concentrate grades of the runs"

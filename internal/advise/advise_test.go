@@ -207,7 +207,6 @@ func TestLimitsThatCannotBeJudged(t *testing.T) {
 	}{
 		"grade floor":           {func(p *plant.Plant) { p.Objective.MinConcentrateGrade = ptr(400.0) }, "floor on the grade cannot be judged"},
 		"grade floor of source": {func(p *plant.Plant) { p.OreSources = []plant.OreSource{{Name: ore, MinConcentrateGrade: ptr(400.0)}} }, "floor on the grade cannot be judged"},
-		"mass pull":             {func(p *plant.Plant) { p.Objective.MaxMassPull = ptr(0.05) }, "mass pull cannot be judged"},
 		"grade sought":          {func(p *plant.Plant) { p.Objective.Maximise = plant.MaximiseConcentrateGrade }, "what is sought (concentrate grade)"},
 		"efficiency sought":     {func(p *plant.Plant) { p.Objective.Maximise = plant.MaximiseSeparationEfficiency }, "what is sought (separation efficiency)"},
 	} {
@@ -219,6 +218,20 @@ func TestLimitsThatCannotBeJudged(t *testing.T) {
 			require.Contains(t, fmt.Sprint(a.Withheld), c.want)
 		})
 	}
+}
+
+func TestMassPullThatCannotBeWatchedIsSaid(t *testing.T) {
+	bare := history(1)
+	for i := range bare.all {
+		bare.all[i].ConcentrateGrade, bare.all[i].GradeSE = nil, nil
+	}
+	without := ask(t, bare.p, bare.all)
+	p := *bare.p
+	p.Objective.MaxMassPull = ptr(0.05)
+	a := ask(t, &p, bare.all)
+	require.Equal(t, without.Action, a.Action)
+	require.Equal(t, without.Settings, a.Settings)
+	require.Contains(t, fmt.Sprint(a.Withheld), "The ceiling on the mass pull")
 }
 
 func TestMassPullCeiling(t *testing.T) {
