@@ -2,6 +2,7 @@ package uplink
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -27,6 +28,16 @@ import (
 	"decktrim/internal/plant"
 	"decktrim/internal/wire"
 )
+
+// TestMain lets more tests run at once than there are processors: they wait for
+// brokers and timers more than they work.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "12"); err != nil {
+		panic(err)
+	}
+	os.Exit(m.Run())
+}
 
 // patient is how long a test waits for something that must happen.
 const patient = 15 * time.Second
@@ -180,19 +191,21 @@ func startHost(t *testing.T, address string, confirm bool) *host {
 
 func (h *host) connect(address string) {
 	o := paho.NewClientOptions().AddBroker("tcp://" + address).SetClientID("decktrim").SetOrderMatters(true).
-		SetAutoReconnect(true).SetMaxReconnectInterval(100 * time.Millisecond).SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond)
+		SetAutoReconnect(true).SetMaxReconnectInterval(100 * time.Millisecond).SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
+		SetWriteTimeout(500 * time.Millisecond)
 	o.SetConnectionLostHandler(func(paho.Client, error) {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		h.session.Disconnected(time.Now())
 	})
+	listening := make(chan struct{}, 100)
 	o.SetOnConnectHandler(func(c paho.Client) {
 		c.Subscribe(wire.Namespace+"/#", 1, func(_ paho.Client, m paho.Message) { h.receive(m) }).WaitTimeout(patient)
+		listening <- struct{}{}
 	})
 	h.client = paho.NewClient(o)
 	require.True(h.t, h.client.Connect().WaitTimeout(patient))
-	require.Eventually(h.t, h.client.IsConnectionOpen, patient, 10*time.Millisecond)
-	time.Sleep(50 * time.Millisecond) // the subscription follows the connection
+	<-listening
 }
 
 func (h *host) receive(m paho.Message) {
@@ -363,6 +376,31 @@ func (b *board) append(n int) (last uint64) {
 		}
 	}
 	return last
+}
+
+// tell writes down how things stand, for a test that fails.
+func (b *board) tell(h *host) {
+	if !b.t.Failed() {
+		return
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var missing []uint64
+	for n := uint64(1); n <= b.spool.Last(); n++ {
+		if h.stored[n] == nil {
+			missing = append(missing, n)
+		}
+	}
+	kinds := map[string]int{}
+	for _, e := range h.events {
+		if p, ok := e.(*wire.Problem); ok {
+			kinds[string(p.Kind)]++
+		} else {
+			kinds[fmt.Sprintf("%T", e)]++
+		}
+	}
+	b.t.Logf("node: %+v", b.up.Status())
+	b.t.Logf("host: connected %t, acked %d, missing %d: %v, events %v", h.client.IsConnectionOpen(), h.acked, len(missing), missing[:min(len(missing), 20)], kinds)
 }
 
 func (b *board) connected() bool { return b.up.Status().Connected }

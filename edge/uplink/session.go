@@ -20,7 +20,7 @@ import (
 const (
 	liveBatch  = 50  // records read at once
 	liveLag    = 100 // new records above which the older ones wait for the backlog
-	queued     = 64  // commands that may wait; more are dropped and come again
+	queued     = 64  // commands that may wait; above that the oldest are dropped
 	poll       = time.Second
 	backlogLot = 100 * time.Millisecond // of the backlog's rate is sent between two looks at what is live
 	longestLot = 500 * time.Millisecond // of backlog on a slow link, before live is looked at again
@@ -159,9 +159,17 @@ func (s *session) subscribe(ctx context.Context) error {
 			if m.Retained() && queue == s.commands {
 				return // a command is of the moment; a kept one would be obeyed at every connection
 			}
-			select {
-			case queue <- append([]byte{}, m.Payload()...):
-			default: // both commands come again if they are not obeyed
+			b := append([]byte{}, m.Payload()...)
+			for range 2 {
+				select {
+				case queue <- b:
+					return
+				default: // full: the newest counts, since a confirmation holds all before it
+				}
+				select {
+				case <-queue:
+				default:
+				}
 			}
 		}
 	}

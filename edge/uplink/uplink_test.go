@@ -263,6 +263,7 @@ func TestBrokerKilledAndStartedAgain(t *testing.T) {
 	h := startHost(t, br.addr(), true)
 	b := newBoard(t, br.addr(), func(c *Config) { c.Resend = 300 * time.Millisecond })
 	b.start()
+	defer b.tell(h)
 	var last uint64
 	for range 2 {
 		eventually(t, "connected", b.connected)
@@ -288,6 +289,7 @@ func TestHalfOpenLink(t *testing.T) {
 	b.start()
 	eventually(t, "connected", b.connected)
 	b.append(5)
+	eventually(t, "first records", func() bool { return h.has(1, 5) })
 	p.freeze(true)
 	began := time.Now()
 	b.append(5)
