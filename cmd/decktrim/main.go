@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // zones on boards and servers that have no zone files
 
 	"github.com/spf13/cobra"
 
