@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"sync"
@@ -177,10 +178,22 @@ func Open(o Options) (*Spool, error) {
 }
 
 // Look opens a spool for looking only, also while another program writes to it.
-// What it shows of confirmations may be as old as CursorEvery.
+// What it shows of confirmations may be as old as CursorEvery. The error wraps
+// fs.ErrNotExist if there is no spool in the folder.
 func Look(o Options) (*Spool, error) {
 	o.setDefaults()
-	return open(o, nil)
+	var s *Spool
+	var err error
+	for range 3 { // the writer may free a segment between listing and opening it
+		s, err = open(o, nil)
+		if !errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+	}
+	if err == nil && s.report.How == "new" {
+		return nil, fmt.Errorf("spool: nothing kept here: %w", fs.ErrNotExist)
+	}
+	return s, err
 }
 
 func open(o Options, lock io.Closer) (*Spool, error) {
@@ -220,14 +233,14 @@ func (s *Spool) place(im *image) {
 	s.acked, s.floor = c.acked, max(c.floor, 1)
 	reached := held // the next number lies above it
 	switch {
+	case len(im.segs) == 0 && im.curState != "good":
+		s.report.How = "new"
 	case s.lock == nil:
 		s.report.How = "look"
 		reached = max(held, c.floor-min(c.floor, 1))
 		if c.clean {
 			reached = max(reached, c.last)
 		}
-	case im.curState == "gone" && len(im.segs) == 0, im.curState == "damaged" && len(im.segs) == 0:
-		s.report.How = "new"
 	case im.curState != "good":
 		s.report.How = "cursor lost"
 		reserve := s.opt.Ceiling
