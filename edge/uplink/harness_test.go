@@ -138,7 +138,10 @@ func startMochi(t *testing.T, hooks ...mochi.Hook) *mochiBroker {
 	require.NoError(t, err)
 	require.NoError(t, s.AddListener(listeners.NewNet("t", l)))
 	require.NoError(t, s.Serve())
-	t.Cleanup(func() { s.Close() })
+	t.Cleanup(func() {
+		time.Sleep(50 * time.Millisecond) // its Close races with a connection that is just being accepted
+		s.Close()
+	})
 	return &mochiBroker{s, l.Addr().String()}
 }
 
