@@ -3,7 +3,6 @@
 package instruments
 
 import (
-	"context"
 	"log/slog"
 	"time"
 
@@ -66,6 +65,9 @@ type SensorConfig struct {
 
 	Value *float64 `toml:"value"` // typed: the value itself
 
+	// Still: no machine shakes this load cell, so it may be read slowly.
+	Still bool `toml:"still"`
+
 	Calibration     *calib.Line `toml:"calibration"`      // inline
 	CalibrationFile string      `toml:"calibration_file"` // beside edge.toml; written by 'calibrate'
 }
@@ -87,31 +89,3 @@ type Options struct {
 	Mill     *sim.Mill            // shared by a demo; nil: made from seed and scenario
 	Speed    float64              // plant seconds per second of the wall; 0: 1
 }
-
-// ProbeResult is what one device said.
-type ProbeResult struct {
-	Bus     string
-	Device  string // chip, address
-	Channel []string
-	Err     error         // nil: it answers
-	Detail  string        // revision, reading
-	Took    time.Duration // until the answer
-}
-
-// Set is the instruments of one board. Open, then Run once, then Close.
-type Set struct {
-	opts Options
-}
-
-// Open checks the tables and opens the buses. Nothing is left open if it fails.
-func Open(opts Options) (*Set, error) { return &Set{opts: opts}, nil }
-
-// Run measures until ctx ends and calls emit with a frame each period, from one
-// goroutine. A slow emit never blocks measuring: up to ten minutes of frames wait.
-func (s *Set) Run(ctx context.Context, emit func(plant.Frame)) error { <-ctx.Done(); return nil }
-
-// Probe asks every device once.
-func (s *Set) Probe(ctx context.Context) []ProbeResult { return nil }
-
-// Close stops what Open started and waits for it.
-func (s *Set) Close() error { return nil }

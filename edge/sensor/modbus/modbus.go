@@ -224,7 +224,7 @@ func (u *Unit) read(ctx context.Context, p Point) (Value, error) {
 	}
 	v, err := u.ask(p)
 	if err != nil {
-		if !answered(err) {
+		if !Answered(err) {
 			// The port or the connection may be gone: start afresh next time.
 			return Value{}, errors.Join(err, l.drop())
 		}
@@ -292,9 +292,9 @@ func decode(regs []uint16, p Point) (Value, error) {
 	return Value{Number: f}, nil
 }
 
-// answered reports whether the unit itself sent the error (an exception): then the
+// Answered reports whether the unit itself sent the error (an exception): then the
 // line is sound. A bad checksum or a half frame is dropped with the line's buffer.
-func answered(err error) bool {
+func Answered(err error) bool {
 	for _, e := range []error{
 		lib.ErrIllegalFunction, lib.ErrIllegalDataAddress, lib.ErrIllegalDataValue,
 		lib.ErrServerDeviceFailure, lib.ErrAcknowledge, lib.ErrServerDeviceBusy,

@@ -1,0 +1,447 @@
+package instruments
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"decktrim/internal/plant"
+	"decktrim/internal/sim"
+)
+
+func larkspur(t testing.TB) *plant.Plant {
+	t.Helper()
+	const file = "../../firmware-config/plants/larkspur-plant.toml"
+	data, err := os.ReadFile(file)
+	require.NoError(t, err)
+	p, err := plant.Parse("larkspur-plant.toml", data)
+	require.NoError(t, err)
+	return p
+}
+
+var simulated = []BusConfig{{Name: "main", Kind: "simulated", Seed: 7, Scenario: "steady"}}
+
+// collect runs a set until n frames have come.
+func collect(t *testing.T, s *Set, n int) []plant.Frame {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	var frames []plant.Frame
+	err := s.Run(ctx, func(f plant.Frame) {
+		if len(frames) < n {
+			frames = append(frames, f)
+		}
+		if len(frames) == n {
+			cancel()
+		}
+	})
+	require.NoError(t, err)
+	require.Len(t, frames, n)
+	return frames
+}
+
+func open(t testing.TB, o Options) *Set {
+	t.Helper()
+	s, err := Open(o)
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s
+}
+
+// The demo's board: every channel of the plant file has its usual instrument, the
+// frames come twenty times as fast as the wall, each with its own plant time, and
+// what they say is what the mill does.
+func TestDemoBoard(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	start := time.Date(2026, 1, 5, 7, 0, 0, 0, time.UTC)
+	begun := time.Now()
+	now := func() time.Time { return start.Add(20 * time.Since(begun)) }
+	mill, err := sim.New(sim.Config{Plant: p, Seed: 7, Start: start, Scenario: "steady"})
+	require.NoError(t, err)
+	s := open(t, Options{Plant: p, Buses: simulated, Now: now, Speed: 20, Mill: mill, Boot: "boot-1"})
+	frames := collect(t, s, 60)
+	for i, f := range frames {
+		require.Len(t, f.Readings, len(p.Channels))
+		require.Equal(t, "boot-1", f.Boot)
+		require.True(t, f.ClockSet)
+		if i > 0 {
+			step := f.Time.Sub(frames[i-1].Time).Seconds()
+			require.InDelta(t, 1, step, 0.2, "one plant second apart")
+			require.Greater(t, f.Mono, frames[i-1].Mono)
+		}
+	}
+	good := map[string]int{}
+	for _, f := range frames[20:] {
+		for i, r := range f.Readings {
+			if r.Usable() {
+				good[p.Channels[i].Name]++
+			} else {
+				t.Logf("%v %s %+v", f.Time, p.Channels[i].Name, r)
+			}
+		}
+	}
+	last := frames[59]
+	s.Mill(func(m *sim.Mill) {
+		for i, ch := range p.Channels {
+			require.GreaterOrEqual(t, good[ch.Name], 39, "%s", ch.Name)
+			truth, ok := m.Signal(ch.Role)
+			require.True(t, ok)
+			span := ch.Range[1] - ch.Range[0]
+			require.InDelta(t, truth, last.Readings[i].Value, 0.05*span, "%s", ch.Name)
+		}
+	})
+}
+
+// The vibration that reaches the simulated cells is filtered: from frame to frame
+// the bin's weight scatters far less than the cell is shaken.
+func TestShakingReachesTheCellsAndIsFilteredOut(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+	i := p.ChannelIndex("concentrate_1_weight")
+	raw := 0.0
+	span := p.Channels[i].Range[1]
+	frames := collect(t, s, 40)
+	at := s.opts.Now()
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for k := range 200 {
+		v := s.feed.observe(i, p.Channels[i], at.Add(time.Duration(k)*7*time.Millisecond))
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
+	}
+	raw = (hi - lo) / span
+	require.Greater(t, raw, 0.004, "the cell is shaken")
+	var steps []float64
+	for k := 15; k < len(frames); k++ {
+		require.True(t, frames[k].Readings[i].Usable(), "%+v", frames[k].Readings[i])
+		steps = append(steps, math.Abs(frames[k].Readings[i].Value-frames[k-1].Readings[i].Value)/span)
+	}
+	worst := 0.0
+	for _, x := range steps {
+		worst = math.Max(worst, x)
+	}
+	require.Less(t, worst, raw/20)
+}
+
+func TestFaultsOfInstrumentsGetTheirReason(t *testing.T) {
+	t.Parallel()
+	for _, tc := range []struct {
+		channel, fault string
+		amount         float64
+		want           plant.Reason
+	}{
+		{"feed_rate", "broken wire", 0, plant.LoopFault},
+		{"feed_rate", "railed", 1, plant.LoopFault},
+		{"bin_weight", "dropout", 3600, plant.NoAnswer},
+		{"feed_rate", "dropout", 3600, plant.LoopFault}, // its transmitter is gone, not the converter
+		{"mill_water", "gain", 40, plant.Impossible},
+		{"bin_weight", "zero shift", 1e6, plant.Saturated},
+	} {
+		t.Run(tc.channel+" "+tc.fault, func(t *testing.T) {
+			t.Parallel()
+			p := larkspur(t)
+			s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+			i := p.ChannelIndex(tc.channel)
+			n, bad := 0, 0
+			ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+			defer cancel()
+			err := s.Run(ctx, func(f plant.Frame) {
+				n++
+				if n == 12 {
+					s.Instrument(tc.channel, func(inst *sim.Instrument) { require.NoError(t, inst.Fault(tc.fault, tc.amount)) })
+				}
+				if f.Readings[i].Reason == tc.want {
+					bad++
+					require.False(t, f.Readings[i].Usable())
+					if tc.want == plant.NoAnswer {
+						require.False(t, f.Readings[i].Has, "nothing is held over")
+					}
+				}
+				if n == 30 || bad == 3 {
+					cancel()
+				}
+			})
+			require.NoError(t, err)
+			require.Equal(t, 3, bad, "after %d frames", n)
+		})
+	}
+}
+
+// Faults E13: one bus hangs for ever; the other channels keep their rhythm, the
+// hung one is lost, the reset is tried, no goroutine is added, and Run still ends.
+func TestAHungBusDoesNotHoldTheOthers(t *testing.T) {
+	p := larkspur(t)
+	s, err := Open(Options{Plant: p, Buses: simulated, Speed: 10})
+	require.NoError(t, err)
+	seg := s.sims["main"].segs["bin_weight"]
+	bin, water := p.ChannelIndex("bin_weight"), p.ChannelIndex("wash_water")
+	ctx, cancel := context.WithCancel(t.Context())
+	var frames []plant.Frame
+	routines := 0
+	err = s.Run(ctx, func(f plant.Frame) {
+		frames = append(frames, f)
+		switch len(frames) {
+		case 12:
+			seg.Hang()
+		case 20:
+			routines = runtime.NumGoroutine()
+		case 40:
+			require.LessOrEqual(t, runtime.NumGoroutine(), routines)
+			cancel()
+		}
+	})
+	require.ErrorContains(t, err, "nau7802")
+	require.ErrorContains(t, err, "held by the bus")
+	for _, f := range frames[20:] {
+		require.Equal(t, plant.NoAnswer, f.Readings[bin].Reason, "%+v", f.Readings[bin])
+		require.True(t, f.Readings[water].Usable(), "%+v", f.Readings[water])
+	}
+	for i := 15; i < len(frames); i++ {
+		require.Less(t, frames[i].Time.Sub(frames[i-1].Time), 2*time.Second)
+	}
+	_, resets := seg.Counts()
+	require.Equal(t, 1, resets, "at most once a minute")
+	seg.Release()
+	require.NoError(t, s.Close())
+}
+
+// A consumer that takes its time gets every frame, and measuring goes on meanwhile.
+func TestASlowConsumerNeverBlocksMeasuring(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+	ctx, cancel := context.WithCancel(t.Context())
+	var times []time.Time
+	n := 0
+	require.NoError(t, s.Run(ctx, func(f plant.Frame) {
+		times = append(times, f.Time)
+		n++
+		if n == 5 {
+			time.Sleep(time.Second) // a card that stalls
+		}
+		if n == 40 {
+			cancel()
+		}
+	}))
+	for i := 1; i < len(times); i++ {
+		require.InDelta(t, 1, times[i].Sub(times[i-1]).Seconds(), 0.25)
+	}
+}
+
+func TestQueueGivesUpTheOldestAndSaysSo(t *testing.T) {
+	q := newQueue(3)
+	var told []int
+	for i := range 25 {
+		q.put(plant.Frame{Mono: time.Duration(i)}, func(lost int) { told = append(told, lost) })
+	}
+	require.Equal(t, []int{1, 10}, told)
+	q.end()
+	for want := 22; want < 25; want++ {
+		f, ok := q.take()
+		require.True(t, ok)
+		require.EqualValues(t, want, f.Mono)
+	}
+	_, ok := q.take()
+	require.False(t, ok)
+}
+
+func TestProbe(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+	s.sims["main"].segs["bin_weight"].Detach(0x2A)
+	seen := map[string]ProbeResult{}
+	for _, r := range s.Probe(t.Context()) {
+		for _, c := range r.Channels {
+			seen[c] = r
+		}
+	}
+	require.Len(t, seen, len(p.Channels))
+	require.ErrorContains(t, seen["bin_weight"].Err, "no acknowledge")
+	for _, c := range []string{"feed_rate", "mill_current", "wash_water", "concentrate_1_weight", "table_running"} {
+		require.NoError(t, seen[c].Err, c)
+		require.Contains(t, seen[c].Detail, c)
+	}
+}
+
+func TestWatchForCalibration(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+	st, err := s.Watch(t.Context(), "bin_weight", 10*time.Second)
+	require.NoError(t, err)
+	require.InDelta(t, 10, st.Seconds, 0.5)
+	v, ok := s.fields[p.ChannelIndex("bin_weight")].read.line.Value(st.Mean)
+	require.True(t, ok)
+	s.Mill(func(m *sim.Mill) {
+		truth, _ := m.Signal(plant.BinWeight)
+		require.InDelta(t, truth, v, 100)
+	})
+	_, err = s.Watch(t.Context(), "nothing", time.Second)
+	require.Error(t, err)
+}
+
+// BS-01 through the whole board: belt load times belt speed.
+func TestComputedFeedRate(t *testing.T) {
+	t.Parallel()
+	rate, err := beltRate("kg/m", "m/s", "t/h")
+	require.NoError(t, err)
+	require.InDelta(t, 7.2, rate(5, 0.4), 1e-9) // check value BS-01
+	p := larkspur(t)
+	feed, speed := p.ChannelIndex("feed_rate"), p.ChannelIndex("belt_speed")
+	p.Channels[feed].Signal = plant.Computed
+	load := len(p.Channels)
+	p.Channels = append(p.Channels, plant.Channel{Name: "belt_load", Role: plant.BeltLoad, Unit: "kg/m", Range: [2]float64{0, 10}, Signal: plant.Bridge})
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
+	frames := collect(t, s, 15)
+	last := frames[14].Readings
+	require.True(t, last[feed].Usable(), "%+v", last)
+	require.InDelta(t, 3.6*last[load].Value*last[speed].Value, last[feed].Value, 1e-9)
+	require.Greater(t, last[feed].Value, 0.5)
+
+	bad := combine(func(x []float64) float64 { return x[0] }, plant.Reading{Value: 1, Has: true, Quality: plant.Good}, plant.Reading{Value: 1, Has: true, Quality: plant.Bad, Reason: plant.Stuck})
+	require.Equal(t, plant.Stuck, bad.Reason, "as good as the worst input")
+}
+
+func TestTenHertz(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Period: 100 * time.Millisecond, Speed: 5})
+	frames := collect(t, s, 200)
+	usable := 0
+	for _, f := range frames[100:] {
+		for i, r := range f.Readings {
+			if r.Usable() {
+				usable++
+			} else {
+				t.Logf("%s %+v", p.Channels[i].Name, r)
+			}
+		}
+	}
+	require.GreaterOrEqual(t, usable, 99*len(p.Channels))
+}
+
+// A step of the board's clock neither stalls nor hurries the frames.
+func TestClockStep(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	var mu sync.Mutex
+	offset := time.Duration(0)
+	now := func() time.Time {
+		mu.Lock()
+		defer mu.Unlock()
+		return time.Now().Add(offset)
+	}
+	s := open(t, Options{Plant: p, Sensors: []SensorConfig{
+		{Channel: "feeder_drive", Chip: "typed", Value: new(40.0)},
+	}, Period: 50 * time.Millisecond, Now: now})
+	ctx, cancel := context.WithCancel(t.Context())
+	var frames []plant.Frame
+	require.NoError(t, s.Run(ctx, func(f plant.Frame) {
+		frames = append(frames, f)
+		mu.Lock()
+		if len(frames) == 5 {
+			offset = -time.Hour
+		}
+		mu.Unlock()
+		if len(frames) == 12 {
+			cancel()
+		}
+	}))
+	require.Less(t, frames[11].Time.Sub(frames[0].Time), -59*time.Minute)
+	for i := 1; i < 12; i++ {
+		require.InDelta(t, 0.05, (frames[i].Mono - frames[i-1].Mono).Seconds(), 0.04)
+	}
+	require.Equal(t, 40.0, frames[11].Readings[p.ChannelIndex("feeder_drive")].Value)
+	require.Equal(t, plant.Missing, frames[11].Readings[p.ChannelIndex("feed_rate")].Reason)
+}
+
+func TestWhatOpenRefuses(t *testing.T) {
+	p := larkspur(t)
+	i2c := BusConfig{Name: "cells", Kind: "i2c", Path: "/dev/i2c-99"}
+	main := simulated[0]
+	s := func(c SensorConfig) []SensorConfig { return []SensorConfig{c} }
+	for _, tc := range []struct {
+		name    string
+		buses   []BusConfig
+		sensors []SensorConfig
+		want    []string
+	}{
+		{"unknown chip", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Chip: "nau7820"}), []string{"nau7802", "sensor 1 (bin_weight)"}},
+		{"unknown channel", []BusConfig{main}, s(SensorConfig{Channel: "bin_wieght", Chip: "nau7802"}), []string{`"bin_weight"`, "larkspur-plant.toml"}},
+		{"unknown bus", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Bus: "mian", Chip: "nau7802"}), []string{`"main"`}},
+		{"unknown kind", []BusConfig{{Name: "a", Kind: "i2x"}}, nil, []string{`"i2c"`}},
+		{"no path", []BusConfig{{Name: "a", Kind: "i2c"}}, nil, []string{"path"}},
+		{"twice", []BusConfig{main, main}, nil, []string{"twice"}},
+		{"seed on a real bus", []BusConfig{{Name: "a", Kind: "i2c", Path: "/dev/i2c-1", Seed: 3}}, nil, []string{"simulated"}},
+		{"chip on the wrong bus", []BusConfig{i2c}, s(SensorConfig{Channel: "wash_water", Chip: "pulse", Pin: "17"}), []string{"gpio"}},
+		{"bus that is not there", []BusConfig{i2c}, s(SensorConfig{Channel: "bin_weight", Chip: "nau7802"}), []string{"/dev/i2c-99"}},
+		{"no sensors on a real bus", []BusConfig{i2c}, nil, []string{"[[sensor]]"}},
+		{"channel twice", []BusConfig{main}, []SensorConfig{{Channel: "bin_weight", Chip: "nau7802"}, {Channel: "bin_weight", Chip: "nau7802"}}, []string{"another sensor"}},
+		{"gain", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Chip: "nau7802", Gain: 100}), []string{"gain 100"}},
+		{"10 per second beside a mill", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Chip: "hx711", ClockPin: "1", DataPin: "2", Rate: 10}), []string{"mill shaft", "still = true"}},
+		{"nothing computes it", []BusConfig{i2c}, s(SensorConfig{Channel: "feed_rate", Chip: "computed"}), []string{"/dev/i2c-99"}},
+		{"spi", []BusConfig{{Name: "a", Kind: "spi", Path: "/dev/spidev0.0"}}, s(SensorConfig{Channel: "bin_weight", Chip: "typed", Value: new(1.0)}), []string{"SPI"}},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			before := runtime.NumGoroutine()
+			_, err := Open(Options{Plant: p, Buses: tc.buses, Sensors: tc.sensors})
+			require.Error(t, err)
+			for _, w := range tc.want {
+				require.ErrorContains(t, err, w)
+			}
+			require.NotContains(t, err.Error(), "\n", "one sentence")
+			require.LessOrEqual(t, runtime.NumGoroutine(), before)
+		})
+	}
+}
+
+func TestUncalibratedIsSaidNotGuessed(t *testing.T) {
+	t.Parallel()
+	p := larkspur(t)
+	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20, Dir: t.TempDir(), Sensors: []SensorConfig{
+		{Channel: "bin_weight", Chip: "nau7802", CalibrationFile: "bin.toml"}, // not written yet
+	}})
+	last := collect(t, s, 10)[9].Readings[p.ChannelIndex("bin_weight")]
+	require.Equal(t, plant.Uncalibrated, last.Reason)
+	require.False(t, last.Has)
+}
+
+// Faults E15 over a day and more would take too long here; see package validity.
+
+// BenchmarkBoard measures processor time of a board with 12 channels at 10 Hz
+// against time of the plant; the target is 5 % of a core.
+func BenchmarkBoard(b *testing.B) {
+	p := larkspur(b)
+	p.Channels = p.Channels[:12]
+	const speed = 20
+	for b.Loop() {
+		s, err := Open(Options{Plant: p, Buses: simulated, Period: 100 * time.Millisecond, Speed: speed})
+		require.NoError(b, err)
+		before := cpu(b)
+		ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+		require.NoError(b, s.Run(ctx, func(plant.Frame) {}))
+		cancel()
+		b.ReportMetric(100*(cpu(b)-before).Seconds()/(3*speed), "%core")
+		require.NoError(b, s.Close())
+	}
+}
+
+// cpu is the processor time of this process so far.
+func cpu(b *testing.B) time.Duration {
+	data, err := os.ReadFile("/proc/self/stat")
+	require.NoError(b, err)
+	f := strings.Fields(string(data[strings.LastIndexByte(string(data), ')')+2:]))
+	var user, system int64
+	_, err = fmt.Sscan(f[11]+" "+f[12], &user, &system)
+	require.NoError(b, err)
+	return time.Duration(user+system) * 10 * time.Millisecond
+}
