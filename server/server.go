@@ -366,6 +366,9 @@ func (s *Server) release() error {
 	return errors.Join(errs...)
 }
 
+// Close gives back what New took, for a server that is never run.
+func (s *Server) Close() error { return s.release() }
+
 // URL is where the server answers, for example http://127.0.0.1:8420.
 func (s *Server) URL() string {
 	if s.o.Config.Server.Cert != "" {

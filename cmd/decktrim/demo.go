@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,9 +14,12 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
 
+	"decktrim/edge"
 	firmwareconfig "decktrim/firmware-config"
 	"decktrim/internal/cli"
+	"decktrim/internal/ledger"
 	"decktrim/internal/plant"
 	"decktrim/internal/sim"
 	"decktrim/server"
@@ -30,6 +34,8 @@ type demoOptions struct {
 	seed   uint64
 	log    *slog.Logger
 	out    io.Writer
+	// started is told of the parts before they run; tests reach into them by it.
+	started func(*server.Server, *edge.Edge)
 }
 
 func newDemoCmd() *cobra.Command {
@@ -113,9 +119,101 @@ func demo(ctx context.Context, o demoOptions) (err error) {
 	if err != nil {
 		return cli.Failedf("%w", err)
 	}
-	_ = mill
+	board, err := demoBoard(filepath.Join(dir, "board"), text, s.MQTTAddr(), o, now, mill)
+	if err != nil {
+		return errors.Join(err, s.Close())
+	}
+	if o.started != nil {
+		o.started(s, board)
+	}
+
+	// The server outlives the board, so that what the board sends last is stored.
+	var parts errgroup.Group
+	serving, stopServing := context.WithCancel(context.WithoutCancel(ctx))
+	running, stopRunning := context.WithCancel(ctx)
+	parts.Go(func() error {
+		defer stopRunning()
+		return s.Run(serving)
+	})
+	parts.Go(func() error {
+		defer stopServing()
+		return board.Run(running)
+	})
+	parts.Go(func() error { return follow(running, s, board, p.Plant.Name) })
 	fmt.Fprintf(o.out, "listening on %s\n", s.URL())
-	return s.Run(ctx)
+	return parts.Wait()
+}
+
+// demoBoard sets up the board as anybody would: plant file and edge.toml in a folder.
+func demoBoard(dir string, plantText []byte, broker string, o demoOptions, now func() time.Time, mill *sim.Mill) (*edge.Edge, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, cli.Failedf("the board's folder cannot be made: %w", err)
+	}
+	conf := fmt.Sprintf(`# The board of the demo: every chip is simulated.
+[node]
+id = %q
+group = %q
+plant = "plant.toml"
+
+[mqtt]
+url = "tcp://%s"
+
+[spool]
+dir = "spool"
+max_bytes = 67108864
+
+[[bus]]
+name = "main"
+kind = "simulated"
+seed = %d
+`, demoNode, demoGroup, broker, o.seed)
+	file := filepath.Join(dir, "edge.toml")
+	for name, text := range map[string][]byte{file: []byte(conf), filepath.Join(dir, "plant.toml"): plantText} {
+		if err := os.WriteFile(name, text, 0o600); err != nil {
+			return nil, cli.Failedf("the board's files cannot be written: %w", err)
+		}
+	}
+	c, err := edge.LoadConfig(file)
+	if err != nil {
+		return nil, err
+	}
+	return edge.New(c, edge.Options{Log: o.log.With("part", "board"), Version: version, Now: now, Speed: o.speed, Mill: mill})
+}
+
+// follow is the demo's operator: what is written down as set on Try is set at the
+// simulated mill. No program does this at a real one.
+func follow(ctx context.Context, s *server.Server, board *edge.Edge, plantName string) error {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	var done int64
+	for first := true; ; first = false {
+		entries, err := s.Store().Entries(ctx, plantName, ledger.KindSettingChange)
+		if err != nil && ctx.Err() == nil {
+			return err
+		}
+		for _, e := range entries {
+			if e.Seq <= done {
+				continue
+			}
+			done = e.Seq
+			var c ledger.SettingChange
+			if err := json.Unmarshal(e.Body, &c); err != nil {
+				return fmt.Errorf("ledger entry %s: %w", e.ID, err)
+			}
+			if first {
+				continue // the mill already stands where these left it
+			}
+			board.Mill(func(m *sim.Mill) { err = m.Set(c.Setting, c.Value) })
+			if err != nil {
+				return err
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
 }
 
 // invent fills ledger and store with what happened before the demo was started, and
@@ -133,7 +231,7 @@ func invent(ctx context.Context, data string, p *plant.Plant, o demoOptions, now
 	if err != nil {
 		return nil, err
 	}
-	mill, err := sim.New(sim.Config{Plant: p, Seed: o.seed, Source: source, Start: now.Add(-demoPast), })
+	mill, err := sim.New(sim.Config{Plant: p, Seed: o.seed, Source: source, Start: now.Add(-demoPast)})
 	if err != nil {
 		return nil, err
 	}

@@ -16,7 +16,7 @@ import (
 const (
 	reach    = 3 * time.Second // plant clock: a reading of another node may be this old in a frame
 	together = 900 * time.Millisecond
-	past     = 30 * time.Minute // of stored readings which a new watch learns from
+	past     = 6 * time.Hour // of stored readings which a new watch learns from
 )
 
 // Hub is what the watcher needs of the hub.
@@ -60,7 +60,7 @@ func New(hub Hub, plants []*plant.Plant, now func() time.Time) *Watcher {
 	return w
 }
 
-// Learn lets the watches see the stored readings of the last half hour, so that a
+// Learn lets the watches see the stored readings of the last hours, so that a
 // restart of the server does not blind them.
 func (w *Watcher) Learn(ctx context.Context, h History) error {
 	w.mu.Lock()
