@@ -50,7 +50,7 @@ type nowPage struct {
 	Ore       string
 	OreURL    string
 	Lot       string
-	Last      string // clock of the newest reading, for "Last known at"
+	Silent    string // boards that should send and do not
 	Alarms    []alarmView
 	Stages    []stageView
 	Stage     string // chosen; empty: the whole line
@@ -125,8 +125,8 @@ func (s *site) nowPage(ctx context.Context, b base, p PlantNow, stage string) no
 	if !p.StateSince.IsZero() {
 		page.StateAge = b.T("time.since", "time", b.L.At(p.StateSince, b.now, b.zone))
 	}
-	if at := newest(p); !at.IsZero() {
-		page.Last = b.L.At(at, b.now, b.zone)
+	if len(p.Silent) > 0 {
+		page.Silent = b.T("now.silent", "names", b.L.List(p.Silent))
 	}
 	page.Ore = p.OreSource
 	if p.OreSource != "" {

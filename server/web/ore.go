@@ -123,6 +123,9 @@ func (s *site) ores(ctx context.Context, b base, p PlantNow) ([]oreView, error) 
 		v := at(r.OreSource)
 		v.all = append(v.all, r)
 	}
+	if p.OreSource != "" {
+		at(p.OreSource)
+	}
 	plain := plainRuns(all)
 	for i := range out {
 		v := &out[i]

@@ -61,6 +61,9 @@ func (s *site) system(w http.ResponseWriter, r *http.Request) {
 		page.Stores.Rows = append(page.Stores.Rows, []string{st.Name, bytesText(st.Bytes), count(st.Readings), bytesText(st.FreeDisk)})
 	}
 	for _, p := range v.Parts {
+		if p.Name == "decktrim" {
+			continue // this program, already there
+		}
 		page.Versions = append(page.Versions, factView{p.Name, p.Version})
 	}
 	if v.Uptime > 0 {

@@ -151,7 +151,7 @@ func (s *site) showTry(w http.ResponseWriter, r *http.Request, status int, set s
 		page.Cautions = append(page.Cautions, b.T("caution."+strconv.Itoa(i)))
 	}
 	if !c.ok {
-		page.Headline = b.T("app.no_plant")
+		page.Headline, page.Advises = b.T("app.no_plant"), false
 		s.render(w, r, status, "try", page)
 		return
 	}

@@ -151,6 +151,7 @@ var catalogue = map[string]text{
 	"now.for":                   {"{what} for {age}", "{what} por {age}"},
 	"now.suspect":               {"{name} suspect", "{name} dudoso"},
 	"now.missing":               {"no data from {name}", "sin datos de {name}"},
+	"now.silent":                {"Not in touch: {names}.", "Sin contacto: {names}."},
 	"now.state_line":            {"Plant state", "Estado de la planta"},
 	"now.ore_on_belt":           {"Ore on the belt", "Mineral en la cinta"},
 	"now.lot":                   {"lot {lot}", "lote {lot}"},
