@@ -29,6 +29,9 @@ type BusConfig struct {
 	Seed     uint64 `toml:"seed"`
 	Scenario string `toml:"scenario"`
 	Source   string `toml:"source"` // ore source
+	// Hold keeps the physical input of a channel at a value, in the channel's unit:
+	// for trying the line out from chip to screen.
+	Hold map[string]float64 `toml:"hold"`
 }
 
 // SensorConfig is one [[sensor]] table of edge.toml: one channel on one chip.

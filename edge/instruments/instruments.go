@@ -187,6 +187,13 @@ func (s *Set) simulate(conf BusConfig) error {
 		}
 		s.feed = newFeed(m, now)
 	}
+	for name, v := range conf.Hold {
+		i := s.opts.Plant.ChannelIndex(name)
+		if i < 0 {
+			return fmt.Errorf("bus %q: hold names channel %q, which the plant file does not have", conf.Name, name)
+		}
+		s.feed.held[i] = v
+	}
 	s.sims[conf.Name] = &simBus{set: s, units: map[byte]*simchip.Unit{}, segs: map[string]*simchip.Bus{}}
 	return nil
 }

@@ -24,6 +24,7 @@ type feed struct {
 	offset time.Duration // mill time less plant time
 	insts  map[int]*sim.Instrument
 	last   map[int]observation
+	held   map[int]float64 // inputs held at a value
 }
 
 type observation struct {
@@ -37,7 +38,7 @@ type observation struct {
 const hold = 2 * time.Millisecond
 
 func newFeed(m *sim.Mill, now time.Time) *feed {
-	return &feed{mill: m, offset: m.Now().Sub(now), insts: map[int]*sim.Instrument{}, last: map[int]observation{}}
+	return &feed{mill: m, offset: m.Now().Sub(now), insts: map[int]*sim.Instrument{}, last: map[int]observation{}, held: map[int]float64{}}
 }
 
 // follow steps the mill up to a plant time. The caller holds mu.
@@ -55,8 +56,11 @@ func (f *feed) observe(i int, ch plant.Channel, at time.Time) float64 {
 		return o.value
 	}
 	f.follow(at)
-	truth, _ := f.mill.Signal(ch.Role) // what the plant does not have reads nothing
-	v := f.insts[i].Observe(truth, at, f.mill)
+	v, held := f.held[i]
+	if !held {
+		truth, _ := f.mill.Signal(ch.Role) // what the plant does not have reads nothing
+		v = f.insts[i].Observe(truth, at, f.mill)
+	}
 	f.last[i] = observation{at, v}
 	return v
 }
