@@ -32,6 +32,8 @@ func newRoot() *cobra.Command {
 	}
 	root.AddCommand(
 		newRunCmd(),
+		newCheckCmd(),
+		newCalibrateCmd(),
 		newSpoolCmd(),
 	)
 	return root

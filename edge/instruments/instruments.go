@@ -192,6 +192,9 @@ func (s *Set) simulate(conf BusConfig) error {
 		if i < 0 {
 			return fmt.Errorf("bus %q: hold names channel %q, which the plant file does not have", conf.Name, name)
 		}
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("bus %q: hold gives channel %s no number: write one in %s", conf.Name, name, s.opts.Plant.Channels[i].Unit)
+		}
 		s.feed.held[i] = v
 	}
 	s.sims[conf.Name] = &simBus{set: s, units: map[byte]*simchip.Unit{}, segs: map[string]*simchip.Bus{}}
@@ -496,9 +499,8 @@ func (d *device) allRead() bool {
 // SignalStat is what a channel's signal did while it was watched.
 type SignalStat struct {
 	Mean, SD float64 // signal unit of the channel's line
-	Count    int
-	Seconds  float64 // of the plant clock
-	Pulses   float64 // of a pulse input: rate times time
+	Count    int     // readings
+	Seconds  float64 // of the device's clock
 }
 
 // Watch reads one channel's raw signal until ctx ends or for so long, for
@@ -537,8 +539,6 @@ func watch(ctx context.Context, d *device, sl *slot, long time.Duration) (Signal
 		}
 		if begun.IsZero() {
 			begun, first = m.at, m.x
-		} else {
-			st.Pulses += m.x * m.at.Sub(last).Seconds()
 		}
 		last = m.at
 		st.Count++
@@ -553,4 +553,38 @@ func watch(ctx context.Context, d *device, sl *slot, long time.Duration) (Signal
 	st.SD = math.Sqrt(math.Max(0, squares/n-(sum/n)*(sum/n)))
 	st.Seconds = last.Sub(begun).Seconds()
 	return st, nil
+}
+
+// CountPulses counts a channel's pulses until ctx ends, for a flow check. Not while
+// Run runs.
+func (s *Set) CountPulses(ctx context.Context, channel string) (pulses int, seconds float64, err error) {
+	i := s.opts.Plant.ChannelIndex(channel)
+	if i < 0 || s.fields[i] == nil || s.fields[i].slot == nil {
+		return 0, 0, fmt.Errorf("channel %q has no instrument on this board that could be counted", channel)
+	}
+	d := s.fields[i].device
+	m, ok := d.driver.(*meter)
+	if !ok {
+		return 0, 0, fmt.Errorf("channel %q is read by %v, which gives no pulses: it has no K-factor", channel, d.driver)
+	}
+	if err := m.Init(ctx); err != nil {
+		return 0, 0, err
+	}
+	begun := d.clock.Now()
+	for err == nil && ctx.Err() == nil {
+		err = m.Listen(ctx)
+	}
+	if ctx.Err() != nil {
+		err = nil // that is how a count ends
+	}
+	seconds = d.clock.Now().Sub(begun).Seconds()
+	c := m.Take()
+	switch {
+	case err != nil:
+	case c.Impossible:
+		err = fmt.Errorf("%v: more pulses than the meter can give: look for a loose wire", m)
+	case c.Lost > 0:
+		err = fmt.Errorf("%v: %d pulses were lost while counting: count again", m, c.Lost)
+	}
+	return c.Pulses, seconds, errors.Join(err, m.Halt())
 }

@@ -81,8 +81,8 @@ func resolve(o *Options) ([]*reading, error) {
 			return nil, unknownWord(where, "kind of bus", b.Kind, busKinds)
 		case b.Kind != busSimulated && b.Path == "":
 			return nil, fmt.Errorf("%s: a bus of kind %s needs a path", where, b.Kind)
-		case b.Kind != busSimulated && (b.Seed != 0 || b.Scenario != "" || b.Source != ""):
-			return nil, fmt.Errorf("%s: seed, scenario and source belong to a simulated bus only", where)
+		case b.Kind != busSimulated && (b.Seed != 0 || b.Scenario != "" || b.Source != "" || len(b.Hold) > 0):
+			return nil, fmt.Errorf("%s: seed, scenario, source and hold belong to a simulated bus only", where)
 		}
 		names = append(names, b.Name)
 	}
