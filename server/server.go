@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/VictoriaMetrics/metrics"
@@ -58,6 +59,8 @@ type Server struct {
 	ingest *ingest.Ingest
 	broker broker.Broker
 	sign   *signIn
+
+	stopBroker atomic.Pointer[func()]
 
 	web  net.Listener
 	mqtt net.Listener // nil with a broker outside
@@ -304,6 +307,7 @@ func (s *Server) Run(ctx context.Context) (err error) {
 	stopWatch := part("watch", s.watch.Run)
 	stopIngest := part("ingest", s.ingest.Run)
 	stopBroker := part("broker", s.broker.Run)
+	s.stopBroker.Store(&stopBroker)
 	stopHTTP := part("web", s.serveHTTP)
 	<-failed.Done()
 	for _, stop := range []func(){stopHTTP, stopBroker, stopIngest, stopWatch, stopStore} {
@@ -383,6 +387,14 @@ func (s *Server) MQTTAddr() string {
 		return ""
 	}
 	return s.mqtt.Addr().String()
+}
+
+// StopBroker ends the broker while everything else goes on, for a drill: what a dead
+// broker looks like from the screens. It does nothing before Run.
+func (s *Server) StopBroker() {
+	if stop := s.stopBroker.Load(); stop != nil {
+		(*stop)()
+	}
 }
 
 // Store is the server's store, for the demo's ledger.
