@@ -386,6 +386,7 @@ func TestWhatOpenRefuses(t *testing.T) {
 		{"bus that is not there", []BusConfig{i2c}, s(SensorConfig{Channel: "bin_weight", Chip: "nau7802"}), []string{"/dev/i2c-99"}},
 		{"no sensors on a real bus", []BusConfig{i2c}, nil, []string{"[[sensor]]"}},
 		{"channel twice", []BusConfig{main}, []SensorConfig{{Channel: "bin_weight", Chip: "nau7802"}, {Channel: "bin_weight", Chip: "nau7802"}}, []string{"another sensor"}},
+		{"line twice", []BusConfig{main}, []SensorConfig{{Channel: "wash_water", Chip: "pulse", Pin: "17"}, {Channel: "bin_weight", Chip: "hx711", ClockPin: "4", DataPin: "17"}}, []string{"line 17", "wash_water"}},
 		{"gain", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Chip: "nau7802", Gain: 100}), []string{"gain 100"}},
 		{"10 per second beside a mill", []BusConfig{main}, s(SensorConfig{Channel: "bin_weight", Chip: "hx711", ClockPin: "1", DataPin: "2", Rate: 10}), []string{"mill shaft", "still = true"}},
 		{"nothing computes it", []BusConfig{i2c}, s(SensorConfig{Channel: "feed_rate", Chip: "computed"}), []string{"/dev/i2c-99"}},

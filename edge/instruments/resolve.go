@@ -107,7 +107,26 @@ func resolve(o *Options) ([]*reading, error) {
 		}
 		out = append(out, r)
 	}
-	return out, nil
+	return out, linesTwice(out)
+}
+
+// linesTwice finds a GPIO line that two sensors claim.
+func linesTwice(reads []*reading) error {
+	type line struct{ bus, name string }
+	taken := map[line]*reading{}
+	for _, r := range reads {
+		for _, name := range []string{r.cfg.Pin, r.cfg.ClockPin, r.cfg.DataPin} {
+			if name == "" {
+				continue
+			}
+			l := line{r.cfg.Bus, name}
+			if other := taken[l]; other != nil {
+				return fmt.Errorf("%s: line %s of bus %q already serves channel %s", r.where, name, l.bus, other.ch.Name)
+			}
+			taken[l] = r
+		}
+	}
+	return nil
 }
 
 func resolveOne(o *Options, s SensorConfig, i int, buses []string) (*reading, error) {
