@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"decktrim/edge/horn"
 	"decktrim/edge/instruments"
 	"decktrim/internal/plant"
 	"decktrim/internal/tomlfile"
@@ -24,6 +25,7 @@ type Config struct {
 	Spool   SpoolConfig                `toml:"spool"`
 	Sample  SampleConfig               `toml:"sample"`
 	Clock   ClockConfig                `toml:"clock"`
+	Horn    horn.Config                `toml:"horn"`
 	Buses   []instruments.BusConfig    `toml:"bus"`
 	Sensors []instruments.SensorConfig `toml:"sensor"`
 
@@ -172,6 +174,16 @@ func (c *Config) check(f *tomlfile.File) error {
 	case "system", "synchronised":
 	default:
 		return f.Errorf("clock.trust", "trust %q is not known; write \"system\" or \"synchronised\"", c.Clock.Trust)
+	}
+	if h := c.Horn; h.Given() {
+		if h.Kind != "" {
+			if err := oneOf(f, "horn.kind", "kind of horn", h.Kind, []string{"gpio", "simulated"}); err != nil {
+				return err
+			}
+		}
+		if h.Kind != "simulated" && (h.Path == "" || h.Horn == "" || h.Beacon == "") {
+			return f.Errorf("horn", "a horn needs path, horn and beacon: the chip and the lines of both relays; kind = \"simulated\" only logs")
+		}
 	}
 	for _, p := range []*string{&c.Node.Plant, &c.MQTT.CA, &c.MQTT.Cert, &c.MQTT.Key, &c.Spool.Dir} {
 		if *p != "" && !filepath.IsAbs(*p) {

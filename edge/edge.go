@@ -22,6 +22,7 @@ import (
 
 	"decktrim/edge/clock"
 	"decktrim/edge/frames"
+	"decktrim/edge/horn"
 	"decktrim/edge/instruments"
 	"decktrim/edge/spool"
 	"decktrim/edge/spool/disk"
@@ -65,6 +66,8 @@ type Edge struct {
 	spool *spool.Spool
 	set   *instruments.Set
 	link  *uplink.Uplink
+	horn  Horn
+	own   *horn.Horn // of the file; nil: none
 
 	layout frames.Layout
 	watch  *watch.Watch
@@ -133,6 +136,13 @@ func (e *Edge) open() error {
 		names = append(names, c.Name)
 	}
 	e.layout = frames.LayoutOf(names)
+	e.horn = e.opt.Horn
+	if e.horn == nil && e.cfg.Horn.Given() {
+		if e.own, err = horn.Open(e.cfg.Horn, e.log); err != nil {
+			return fmt.Errorf("%s: %w", e.cfg.File, err)
+		}
+		e.horn = e.own
+	}
 	e.set, err = instruments.Open(instruments.Options{
 		Plant: e.cfg.Plant, Buses: e.cfg.Buses, Sensors: e.cfg.Sensors, Dir: e.cfg.Dir, Period: time.Duration(e.cfg.Sample.Period),
 		Now: e.clock.Time, Boot: boot, Mono: e.clock.Mono, ClockSet: e.clock.Set,
@@ -224,7 +234,7 @@ func (e *Edge) Run(ctx context.Context) error {
 	defer stopSending()
 
 	var measured, others sync.WaitGroup
-	failed := make(chan error, 2)
+	failed := make(chan error, 3)
 	measured.Go(func() {
 		if err := e.set.Run(measuring, e.take); err != nil {
 			failed <- fmt.Errorf("edge: measuring stopped: %w", err)
@@ -237,6 +247,13 @@ func (e *Edge) Run(ctx context.Context) error {
 		}
 	})
 	others.Go(func() { e.commit(keeping) })
+	if e.own != nil {
+		others.Go(func() {
+			if err := e.own.Run(keeping); err != nil {
+				failed <- fmt.Errorf("edge: the horn stopped: %w", err)
+			}
+		})
+	}
 	others.Go(func() {
 		manager.guard(keeping, e.moved(), func(err error) { e.log.Warn("no keep-alive sent", "why", err) })
 	})
@@ -274,6 +291,9 @@ func (e *Edge) close() error {
 	if e.set != nil {
 		err = e.set.Close()
 	}
+	if e.own != nil {
+		err = errors.Join(err, e.own.Close())
+	}
 	if e.clock != nil {
 		err = errors.Join(err, e.clock.Save())
 	}
@@ -308,7 +328,7 @@ func (e *Edge) look(f plant.Frame) {
 		ev.Time = ev.Time.Add(shift)
 		changed = e.follow(ev) || changed
 	}
-	if changed && e.opt.Horn != nil {
+	if changed && e.horn != nil {
 		act, look := 0, 0
 		for _, p := range e.standing {
 			switch p {
@@ -318,7 +338,7 @@ func (e *Edge) look(f plant.Frame) {
 				look++
 			}
 		}
-		if err := e.opt.Horn.Alarms(f.Time.Add(shift), act, look); err != nil {
+		if err := e.horn.Alarms(f.Time.Add(shift), act, look); err != nil {
 			e.log.Error("the horn does not obey", "why", err)
 		}
 	}
@@ -359,7 +379,7 @@ func (e *Edge) commit(ctx context.Context) {
 	defer tick.Stop()
 	last := time.Now()
 	var wait time.Duration
-	var said string
+	said := false // that it is not saving
 	for {
 		select {
 		case <-ctx.Done():
@@ -377,16 +397,16 @@ func (e *Edge) commit(ctx context.Context) {
 		}
 		last = time.Now()
 		switch {
-		case err == nil && said != "":
+		case err == nil && said:
 			e.log.Info("saving again", "unsaved", e.spool.Stats().Unsaved)
-			said, wait = "", 0
+			said, wait = false, 0
 		case err == nil:
 			wait = 0
 		default:
 			wait = min(max(2*wait, half), commitRetry)
-			if st := e.spool.Stats(); err.Error() != said {
+			if st := e.spool.Stats(); !said {
 				e.log.Error("not saving: readings are held in memory alone", "why", err, "unsaved", st.Unsaved, "refused", st.Refused)
-				said = err.Error()
+				said = true
 			}
 		}
 		e.tellLosses()

@@ -50,18 +50,23 @@ func (s supervisor) guard(ctx context.Context, moved func() bool, trouble func(e
 	if s.socket == "" || s.watchdog == 0 {
 		return
 	}
-	t := time.NewTicker(s.watchdog / 3)
+	keepAlive(ctx, s.watchdog/3, moved, func() {
+		if err := s.tell("WATCHDOG=1"); err != nil {
+			trouble(err)
+		}
+	})
+}
+
+func keepAlive(ctx context.Context, every time.Duration, moved func() bool, send func()) {
+	t := time.NewTicker(every)
 	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-t.C:
-			if !moved() {
-				continue
-			}
-			if err := s.tell("WATCHDOG=1"); err != nil {
-				trouble(err)
+			if moved() {
+				send()
 			}
 		}
 	}

@@ -124,6 +124,10 @@ func reportSpool(s *spool.Spool, dir string, now time.Time) (*spoolReport, error
 }
 
 func printSpool(out io.Writer, r *spoolReport) error {
+	kept := "nothing"
+	if r.Kept > 0 {
+		kept = fmt.Sprintf("%d records, number %d to %d", r.Kept, r.Oldest, r.Last)
+	}
 	age := "none"
 	switch {
 	case r.Unsent > 0 && r.OldestUnsent == nil:
@@ -133,13 +137,13 @@ func printSpool(out io.Writer, r *spoolReport) error {
 	}
 	_, err := fmt.Fprintf(out, `spool in        %s
 stream          %s
-kept            %d records, number %d to %d, %.1f MB in %d files
+kept            %s; %.1f MB in %d files
 confirmed to    %d
 unsent          %d
 oldest unsent   %s
 damaged         %d
 dropped (full)  %d
 refused (disk)  %d
-`, r.Dir, r.Stream, r.Kept, r.Oldest, r.Last, float64(r.Bytes)/1e6, r.Segments, r.Acked, r.Unsent, age, r.Damaged, r.Dropped, r.Refused)
+`, r.Dir, r.Stream, kept, float64(r.Bytes)/1e6, r.Segments, r.Acked, r.Unsent, age, r.Damaged, r.Dropped, r.Refused)
 	return err
 }

@@ -67,6 +67,9 @@
 //	4  8  the record's number
 //	12 4  checksum of bytes 0 to 11 and the payload
 //
+// A record that fits into a block of 4096 bytes does not cross the border of one:
+// zeros fill the block and the record begins the next.
+//
 // Behind the last record lie zeros up to the end of the file. The file grows by
 // such chunks, so that most syncs change no length and cost one block.
 // A finished segment is cut behind its footer: kind 2, the number of its last

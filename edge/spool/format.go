@@ -102,6 +102,17 @@ func decodeHeader(b []byte, name string) (header, error) {
 	return h, nil
 }
 
+// place is where n bytes go that follow end: no record crosses the border of a block
+// if it fits into one. A program killed while it writes has written whole blocks,
+// and a card tears between blocks, so such a record is there or not.
+func place(end int64, n int) int64 {
+	next := (end + blockLen - 1) / blockLen * blockLen
+	if n <= blockLen && end+int64(n) > next {
+		return next
+	}
+	return end
+}
+
 // appendRecord appends one framed record to dst.
 func appendRecord(dst []byte, kind byte, seq uint64, payload []byte) []byte {
 	at := len(dst)

@@ -132,7 +132,9 @@ func scan(w *window, from, to int64, prev uint64, visit func(at int64, seq uint6
 		}
 		if ok && seq > s.prev {
 			missing := uint64(0)
-			if bad && s.prev > 0 {
+			// Zeros up to the border of a block, for want of room, are no damage.
+			room := s.torn == 0 && at%blockLen == 0 && at == place(s.end, recordLen+len(payload))
+			if bad && !room && s.prev > 0 {
 				missing = seq - s.prev - 1
 			}
 			if !visit(at, seq, payload, missing) {

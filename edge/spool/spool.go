@@ -357,17 +357,17 @@ func (s *Spool) settle(g *segment) error {
 
 // finish writes a segment's footer behind its last record and cuts the rest off.
 func (s *Spool) finish(f disk.File, g *segment) error {
-	ft := footer{first: g.first, last: g.last, count: g.last - g.first + 1, at: g.end}
+	ft := footer{first: g.first, last: g.last, count: g.last - g.first + 1, at: place(g.end, footerLen)}
 	b := ft.encode()
 	// Cut first: what lies behind the end may be torn, and the footer must be the last.
 	if err := f.Truncate(g.end); err != nil {
 		return fmt.Errorf("spool: cut %s: %w", g.name, err)
 	}
-	if _, err := f.WriteAt(b, g.end); err != nil {
+	if _, err := f.WriteAt(b, ft.at); err != nil {
 		return fmt.Errorf("spool: finish %s: %w", g.name, err)
 	}
 	s.mu.Lock()
-	g.done, g.size = true, g.end+int64(len(b))
+	g.done, g.end, g.size = true, ft.at, ft.at+int64(len(b))
 	s.stats.BytesWritten += int64(len(b))
 	s.mu.Unlock()
 	return nil
@@ -380,8 +380,10 @@ func (s *Spool) create(first uint64) (disk.File, *segment, error) {
 		end: headerLen, headed: true, stream: s.stream, reserve: s.opt.Ceiling,
 		index: []mark{{headerLen, 0}}, frontier: headerLen,
 	}
-	s.nextID++
 	f, err := s.fs.Create(g.name)
+	if err == nil || errors.Is(err, fs.ErrExist) {
+		s.nextID++
+	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("spool: make a segment: %w", err)
 	}
@@ -474,7 +476,8 @@ func (s *Spool) write(p pending) {
 
 func (s *Spool) writeTo(f disk.File, g *segment, p pending) error {
 	s.encodeBuf = appendRecord(s.encodeBuf[:0], kindRecord, p.seq, p.payload)
-	need := g.end + int64(len(s.encodeBuf))
+	at := place(g.end, len(s.encodeBuf))
+	need := at + int64(len(s.encodeBuf))
 	if need > g.size {
 		grow := (need - g.size + s.chunk() - 1) / s.chunk() * s.chunk()
 		if _, err := f.WriteAt(make([]byte, grow), g.size); err != nil {
@@ -483,7 +486,7 @@ func (s *Spool) writeTo(f disk.File, g *segment, p pending) error {
 		g.size += grow
 		s.stats.BytesWritten += grow
 	}
-	if _, err := f.WriteAt(s.encodeBuf, g.end); err != nil {
+	if _, err := f.WriteAt(s.encodeBuf, at); err != nil {
 		return fmt.Errorf("spool: write %s: %w", g.name, err)
 	}
 	s.stats.BytesWritten += int64(len(s.encodeBuf))
