@@ -202,3 +202,18 @@ func TestCheckSaysWhatIsSilent(t *testing.T) {
 	require.Contains(t, out, "NO ANSWER for pond_level")
 	require.Contains(t, errs, "1 of 3 devices do not answer")
 }
+
+func TestCheckHorn(t *testing.T) {
+	t.Parallel()
+	file := board(t, "0.0")
+	code, _, errs := say(t, nil, "check", "--config", file, "--horn")
+	require.Equal(t, cli.BadInput, code)
+	require.Contains(t, errs, "no [horn]")
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(file, append(text, []byte("[horn]\nkind = \"simulated\"\n")...), 0o644))
+	code, out, errs := say(t, nil, "check", "--config", file, "--horn")
+	require.Equal(t, cli.Done, code, errs)
+	require.Equal(t, 2, strings.Count(out, "on=true"), "horn and beacon: %s", out)
+	require.Equal(t, 2, strings.Count(out, "on=false"))
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"decktrim/edge"
+	"decktrim/edge/horn"
 	"decktrim/edge/instruments"
 	"decktrim/internal/cli"
 	"decktrim/internal/plant"
@@ -19,18 +21,26 @@ import (
 
 func newCheckCmd() *cobra.Command {
 	var config string
+	var sound bool
 	cmd := &cobra.Command{
-		Use:   "check --config edge.toml",
+		Use:   "check --config edge.toml [--horn]",
 		Short: "Read the board's file, probe its buses, and say what answers",
 		Long: `Reads the board's file and the plant file it names, opens the buses, asks every
 device and says what it reads. Stop 'run' first: a bus is asked by one program at a
-time. It ends with exit code 1 if a device does not answer.`,
-		Example: "  decktrim-edge check --config /etc/decktrim/edge.toml",
+time. It ends with exit code 1 if a device does not answer.
+
+With --horn it sounds the horn and lights the beacon for 2 s instead. The board
+cannot hear them: say so to those nearby first, then listen at the table.`,
+		Example: "  decktrim-edge check --config /etc/decktrim/edge.toml\n  decktrim-edge check --config /etc/decktrim/edge.toml --horn",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if sound {
+				return testHorn(cmd.Context(), config, cmd.OutOrStdout())
+			}
 			return check(cmd.Context(), config, cmd.OutOrStdout())
 		},
 	}
+	cmd.Flags().BoolVar(&sound, "horn", false, "sound the horn and light the beacon for 2 s")
 	cmd.Flags().StringVar(&config, "config", "edge.toml", "the board's file")
 	return cmd
 }
@@ -84,5 +94,27 @@ func check(ctx context.Context, config string, out io.Writer) error {
 		return cli.Failedf("%d of %d devices do not answer: look at their supply, wires and addresses, then check again", silent, len(results))
 	}
 	_, err = fmt.Fprintf(out, "%d devices answer\n", len(results))
+	return err
+}
+
+// hornTest is how long the horn sounds when it is tried.
+const hornTest = 2 * time.Second
+
+func testHorn(ctx context.Context, config string, out io.Writer) error {
+	cfg, err := edge.LoadConfig(config)
+	if err != nil {
+		return cli.Input(err)
+	}
+	if !cfg.Horn.Given() {
+		return cli.Inputf("%s has no [horn]: alarms that someone must act on reach nobody at the plant; give path, horn and beacon", cfg.File)
+	}
+	h, err := horn.Open(cfg.Horn, slog.New(slog.NewTextHandler(out, nil)))
+	if err != nil {
+		return cli.Failedf("%s: %w", cfg.File, err)
+	}
+	if err := errors.Join(h.Test(ctx, hornTest), h.Close()); err != nil {
+		return cli.Failedf("the horn does not obey: %w", err)
+	}
+	_, err = fmt.Fprintln(out, "horn and beacon were on for 2 s: did you hear and see them at the table?")
 	return err
 }
