@@ -95,7 +95,7 @@ func Present(p *plant.Plant, all []runs.Run, at map[string]float64) (map[string]
 			v, told = *s.Present, true
 		}
 		if !told {
-			return nil, fmt.Errorf("nothing says where %s stands: add present = ... to its [[setting]] or say --at %s=...", s.Name, s.Name)
+			return nil, fmt.Errorf("nothing says where %s stands: add a figure for present to its [[setting]], or give one with --at %s=VALUE", s.Name, s.Name)
 		}
 		present[s.Name] = v
 	}

@@ -39,8 +39,7 @@ type Instrument struct {
 	creep  float64 // channel unit
 	drift  float64 // zero drift of a belt scale, channel unit
 
-	troubled bool // faults come by themselves
-	down     bool
+	troubled bool    // faults come by themselves
 	nextDown float64 // s
 	faults   faults
 	wiredTo  *plant.Channel // swapped wires

@@ -8,12 +8,9 @@ import (
 // sizes is the number of size classes that solids carry through the plant.
 const sizes = 6
 
-// classTopUm and classBottomUm bound the size classes in um, coarse to fine; the
-// first holds everything above 500 um, the last everything below 38 um.
-var (
-	classTopUm    = [sizes]float64{math.Inf(1), 500, 300, 150, 75, 38}
-	classBottomUm = [sizes]float64{500, 300, 150, 75, 38, 0}
-)
+// classBottomUm is the lower bound of each size class in um, coarse to fine: the first
+// holds everything above 500 um, the last everything below 38 um.
+var classBottomUm = [sizes]float64{500, 300, 150, 75, 38, 0}
 
 // SizeUm is the representative grain size of each class, um, coarse to fine.
 var SizeUm = [sizes]float64{707, 387, 212, 106, 53, 20}

@@ -31,9 +31,6 @@ func (m *Mill) beltLoad() float64 {
 	return m.belt.load(from, from+min(1, m.belt.length/4))
 }
 
-// jawBeltSpeed turns the jaw's t/h into kg/m, m/s.
-const jawBeltSpeed = 0.8
-
 // Signal is what a perfect instrument of a role would show, in RoleUnit: masses wet,
 // wash water per deck, running contacts 0 or 1, the jaw's belt load as t/h. False for
 // a role the plant does not have (the current of an engine-driven mill).

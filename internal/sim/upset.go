@@ -371,7 +371,6 @@ type script struct {
 	every       bool // all upsets in turn
 	only        int  // one upset, or -1
 	nextSurge   float64
-	nextUpset   float64
 	turn        int
 }
 

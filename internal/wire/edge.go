@@ -392,13 +392,6 @@ func confirmation(stream *string, acked *uint64, s Spool) error {
 	return nil
 }
 
-// Resolve2 is Resolve for a metric whose type may or may not have come with it.
-func (m *Metric) assume(t DataType) {
-	if m.Type == TypeUnknown {
-		m.Resolve(t)
-	}
-}
-
 // BirthDue says that a birth is ordered, so that no data may go out, and how long
 // to wait before sending it: orders in a burst are merged into one birth a second.
 func (e *Edge) BirthDue(now time.Time) (due bool, wait time.Duration) {

@@ -70,7 +70,7 @@ func exported(t testing.TB, s *Store) []ExportRow {
 
 func TestValuesComeBackAsTheyWereSent(t *testing.T) {
 	s := open(t, t.TempDir())
-	values := []any{nil, 2.5, -0.0, 1e300, int64(math.MinInt64), int64(math.MaxInt64), uint64(math.MaxUint64), true, false, "", "wash water", []byte{0, 1}}
+	values := []any{nil, 2.5, math.Copysign(0, -1), 1e300, int64(math.MinInt64), int64(math.MaxInt64), uint64(math.MaxUint64), true, false, "", "wash water", []byte{0, 1}}
 	f := Frame{Node: "a/b", Stream: "u", Seq: 1, TS: t0, Boot: "boot"}
 	var readings []Reading
 	for i, v := range values {

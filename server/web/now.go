@@ -65,18 +65,18 @@ type nowPage struct {
 }
 
 type barView struct {
-	ID, Name      string
-	Number, Unit  string
-	Why           string // in place of a figure
-	SVG           template.HTML
-	Mark          string
-	Word          string // state word; empty: usual
-	Detail        []string
-	Typed         bool
-	order         int
-	distance      float64
-	place         int
-	channel, text string
+	ID, Name     string
+	Number, Unit string
+	Why          string // in place of a figure
+	SVG          template.HTML
+	Mark         string
+	Word         string // state word; empty: usual
+	Detail       []string
+	Typed        bool
+	order        int
+	distance     float64
+	place        int
+	channel      string
 }
 
 // MoreText says what can be opened.
