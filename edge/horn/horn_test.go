@@ -6,6 +6,7 @@ import (
 	"errors"
 	"log/slog"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -68,8 +69,9 @@ func TestAFailedOutputIsAnErrorAndTheOtherIsStillSet(t *testing.T) {
 func TestRunTriesAgainAndMindsTheButton(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		clock := simchip.NewFreeClock(time.Now())
-		up := true
-		button := simchip.NewContactPin("GPIO24", clock, func(time.Time) bool { return up })
+		var up atomic.Bool
+		up.Store(true)
+		button := simchip.NewContactPin("GPIO24", clock, func(time.Time) bool { return up.Load() })
 		h, horn, beacon := outputs(t, button, false)
 		var log bytes.Buffer
 		h.log = slog.New(slog.NewTextHandler(&log, nil))
@@ -87,12 +89,12 @@ func TestRunTriesAgainAndMindsTheButton(t *testing.T) {
 		require.Equal(t, 1, strings.Count(log.String(), "does not obey"), "said once: %s", &log)
 		require.Contains(t, log.String(), "obeys again")
 
-		up = false
+		up.Store(false)
 		wait(20 * time.Millisecond)
-		up = true
+		up.Store(true)
 		wait(time.Second)
 		require.Equal(t, gpio.High, horn.Level(), "a knock is no press")
-		up = false
+		up.Store(false)
 		wait(150 * time.Millisecond)
 		require.Equal(t, gpio.Low, horn.Level())
 		require.Equal(t, gpio.High, beacon.Level())

@@ -179,7 +179,7 @@ func TestFaultsOfInstrumentsGetTheirReason(t *testing.T) {
 // hung one is lost, the reset is tried, no goroutine is added, and Run still ends.
 func TestAHungBusDoesNotHoldTheOthers(t *testing.T) {
 	p := larkspur(t)
-	s, err := Open(Options{Plant: p, Buses: simulated, Speed: 10})
+	s, err := Open(Options{Plant: p, Buses: simulated, Speed: 20})
 	require.NoError(t, err)
 	seg := s.sims["main"].segs["bin_weight"]
 	bin, water := p.ChannelIndex("bin_weight"), p.ChannelIndex("wash_water")
@@ -314,7 +314,7 @@ func TestComputedFeedRate(t *testing.T) {
 func TestTenHertz(t *testing.T) {
 	t.Parallel()
 	p := larkspur(t)
-	s := open(t, Options{Plant: p, Buses: simulated, Period: 100 * time.Millisecond, Speed: 5})
+	s := open(t, Options{Plant: p, Buses: simulated, Period: 100 * time.Millisecond, Speed: 10})
 	frames := collect(t, s, 200)
 	usable := 0
 	for _, f := range frames[100:] {
