@@ -77,10 +77,11 @@ type Edge struct {
 	standing map[alarmKey]string // alarm to priority
 	buf      []byte
 
-	taken   atomic.Uint64 // frames
-	kept    atomic.Uint64 // of these in the spool
-	commits atomic.Uint64 // rounds of the committing loop
-	told    losses        // of the committing loop: what has been logged
+	appended chan struct{} // length 1
+	taken    atomic.Uint64 // frames
+	kept     atomic.Uint64 // of these in the spool
+	commits  atomic.Uint64 // rounds of the committing loop
+	told     losses        // of the committing loop: what has been logged
 }
 
 type alarmKey struct {
@@ -104,7 +105,7 @@ func New(cfg *Config, opt Options) (*Edge, error) {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	e := &Edge{cfg: cfg, opt: opt, log: opt.Log, watch: watch.New(cfg.Plant), standing: map[alarmKey]string{}}
+	e := &Edge{cfg: cfg, opt: opt, log: opt.Log, watch: watch.New(cfg.Plant), standing: map[alarmKey]string{}, appended: make(chan struct{}, 1)}
 	if err := e.open(); err != nil {
 		return nil, errors.Join(err, e.close())
 	}
@@ -314,6 +315,15 @@ func (e *Edge) take(f plant.Frame) {
 	}
 	e.kept.Add(1)
 	e.link.Notify()
+	e.poke()
+}
+
+// poke wakes the committing loop; it never waits.
+func (e *Edge) poke() {
+	select {
+	case e.appended <- struct{}{}:
+	default: // it is going to look anyway
+	}
 }
 
 // look shows the frame to the watch and follows up what it says.
@@ -370,13 +380,13 @@ const (
 	commitRetry   = 15 * time.Second // most between tries on a disk that refuses
 )
 
-// commit is the loop that makes the spool durable: when a record is neither synced
-// nor confirmed by the server for SyncEvery, and else once a minute. A disk that
-// refuses is told once, and tried again ever less often.
+// commit is the loop that makes the spool durable: when the oldest record that is
+// neither synced nor confirmed by the server is SyncEvery old, and else once a minute.
+// A disk that refuses is told once, and tried again ever less often.
 func (e *Edge) commit(ctx context.Context) {
-	half := time.Duration(e.cfg.Spool.SyncEvery) / 2
-	tick := time.NewTicker(half)
-	defer tick.Stop()
+	most := time.Duration(e.cfg.Spool.SyncEvery)
+	timer := time.NewTimer(most)
+	defer timer.Stop()
 	last := time.Now()
 	var wait time.Duration
 	said := false // that it is not saving
@@ -384,10 +394,15 @@ func (e *Edge) commit(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-e.appended:
+		case <-timer.C:
 		}
 		e.commits.Add(1)
-		due := e.spool.Due()
+		due, in := e.spool.Due()
+		if due {
+			in = most
+		}
+		timer.Reset(max(in, most/100))
 		if since := time.Since(last); since < wait || !due && since < commitAtLeast {
 			continue
 		}
@@ -403,7 +418,7 @@ func (e *Edge) commit(ctx context.Context) {
 		case err == nil:
 			wait = 0
 		default:
-			wait = min(max(2*wait, half), commitRetry)
+			wait = min(max(2*wait, most/2), commitRetry)
 			if st := e.spool.Stats(); !said {
 				e.log.Error("not saving: readings are held in memory alone", "why", err, "unsaved", st.Unsaved, "refused", st.Refused)
 				said = true

@@ -150,25 +150,37 @@ func (f slowFile) Sync() error {
 	return f.File.Sync()
 }
 
-// TestDue: a sync is asked for at the second call after a record, unless a sync or
-// the server's confirmation has come between; so nothing older than two calls'
-// distance is at risk, and the card is left alone while the server confirms.
+// TestDue: a sync falls due when the oldest record that is neither durable nor
+// confirmed is SyncEvery old, so that nothing older is at risk, as many records as
+// may be go together, and the card is left alone while the server confirms.
 func TestDue(t *testing.T) {
-	s, err := spool.Open(spool.Options{FS: disk.NewModel(), Boot: bootA, SyncEvery: 2 * time.Second})
+	now := time.Unix(0, 0)
+	s, err := spool.Open(spool.Options{FS: disk.NewModel(), Boot: bootA, SyncEvery: 2 * time.Second, Now: func() time.Time { return now }})
 	require.NoError(t, err)
-	require.False(t, s.Due())
-	appendN(t, s, 1)
-	require.False(t, s.Due(), "it may be younger than half of SyncEvery")
-	appendN(t, s, 1)
-	require.True(t, s.Due(), "record 1 is at risk")
-	require.NoError(t, s.Sync())
-	require.False(t, s.Due())
+	due := func() bool { d, _ := s.Due(); return d }
+	require.False(t, due(), "nothing there")
+	for range 10 {
+		for range 2 {
+			appendN(t, s, 1)
+			require.False(t, due())
+			now = now.Add(time.Second)
+		}
+		appendN(t, s, 1)
+		require.True(t, due(), "the first of the three is 2 s old")
+		require.NoError(t, s.Sync())
+		require.False(t, due())
+		now = now.Add(time.Second)
+	}
 	for range 100 {
 		appendN(t, s, 1)
 		require.NoError(t, s.Ack(s.Last()))
-		require.False(t, s.Due(), "the server has it")
+		now = now.Add(time.Second)
+		require.False(t, due(), "the server has it")
 	}
 	appendN(t, s, 1)
-	require.False(t, s.Due())
-	require.True(t, s.Due(), "confirmation fails to come")
+	d, in := s.Due()
+	require.False(t, d)
+	require.InDelta(t, 2, in.Seconds(), 0.1)
+	now = now.Add(in)
+	require.True(t, due(), "no confirmation came, and no other record")
 }

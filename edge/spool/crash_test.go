@@ -321,7 +321,8 @@ func TestReadOnlyCard(t *testing.T) {
 	}
 	require.Equal(t, 3600, s.Stats().Unsaved)
 	require.NotEmpty(t, s.Stats().LastError)
-	require.True(t, s.Due())
+	due, _ := s.Due()
+	require.True(t, due)
 	rs, err := s.Read(3700, 1)
 	require.NoError(t, err)
 	require.Equal(t, body(3700), rs[0].Payload, "live goes on from memory")

@@ -74,6 +74,7 @@ func setDefault[T comparable](v *T, d T) {
 // pending is a record that no successful sync covers yet.
 type pending struct {
 	seq     uint64
+	at      time.Time // when it was appended
 	payload []byte
 }
 
@@ -108,7 +109,6 @@ type Spool struct {
 	mem       []pending // not yet synced, oldest first
 	memPrev   uint64    // number held before mem[0]
 	memBytes  int
-	dueMark   uint64 // last number at the previous call of Due
 	closed    bool
 	badBytes  int64
 	stats     Stats
@@ -438,7 +438,7 @@ func (s *Spool) Append(payload []byte) (uint64, error) {
 	seq := s.next
 	s.next++
 	s.stats.Appended++
-	p := pending{seq, append(make([]byte, 0, len(payload)), payload...)}
+	p := pending{seq, s.opt.Now(), append(make([]byte, 0, len(payload)), payload...)}
 	s.mem = append(s.mem, p)
 	s.memBytes += recordLen + len(payload)
 	if !s.broken {

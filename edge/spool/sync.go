@@ -3,7 +3,9 @@ package spool
 import (
 	"errors"
 	"fmt"
+	"sort"
 	"syscall"
+	"time"
 
 	"decktrim/edge/spool/disk"
 )
@@ -294,16 +296,25 @@ func (s *Spool) writeCursor(clean bool) error {
 	return nil
 }
 
-// Due reports whether a Sync is needed for the promise that nothing older than
-// SyncEvery is lost in a power cut. Call it every half SyncEvery: it is true when a
-// record that was there at the call before is neither durable here nor confirmed by
-// the server. So while the server confirms, the card is left alone.
-func (s *Spool) Due() bool {
+// Due reports whether a Sync is due for the promise that a power cut costs at most
+// the readings of the last SyncEvery: the oldest record that is neither durable here
+// nor confirmed by the server is that old, or as good as. If not, in is how long to
+// wait before asking again; ask also after each Append. Asked so, records come to the
+// card as many at a time as the promise allows, and while the server confirms, the
+// card is left alone.
+func (s *Spool) Due() (due bool, in time.Duration) {
+	slack := s.opt.SyncEvery / 40 // the record that makes it due is to be in the Sync
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	due := s.broken || max(s.synced, s.acked) < min(s.dueMark, s.next-1)
-	s.dueMark = s.next - 1
-	return due
+	if s.broken {
+		return true, 0
+	}
+	i := sort.Search(len(s.mem), func(i int) bool { return s.mem[i].seq > s.acked })
+	if i == len(s.mem) {
+		return false, s.opt.SyncEvery
+	}
+	age := s.opt.Now().Sub(s.mem[i].at)
+	return age >= s.opt.SyncEvery-slack, s.opt.SyncEvery + slack - age
 }
 
 // Close syncs, marks the spool as closed cleanly, and lets the folder go.
