@@ -137,9 +137,25 @@ func (c *Clock) load() error {
 	return nil
 }
 
+// both reads the two clocks as at one instant: a program that was held up between
+// the readings must not take the delay for a step. ok is false if that failed.
+func (c *Clock) both() (wall time.Time, mono time.Duration, ok bool) {
+	for range 5 {
+		before := c.opt.Mono()
+		wall = c.opt.Wall().Round(0).UTC() // Round drops Go's own monotonic part
+		if mono = c.opt.Mono(); mono-before < stepLeast/4 {
+			return wall, mono, true
+		}
+	}
+	return wall, mono, false
+}
+
 // look compares the wall clock with the time since boot. The caller holds mu.
 func (c *Clock) look() {
-	wall, mono := c.opt.Wall().Round(0).UTC(), c.opt.Mono() // Round drops Go's own monotonic part
+	wall, mono, ok := c.both()
+	if !ok {
+		return // the next look will do
+	}
 	good := !wall.Before(c.opt.Built) && (c.opt.Synchronised == nil || c.opt.Synchronised())
 	epoch := wall.Add(-mono)
 	if !good {

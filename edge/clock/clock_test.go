@@ -78,6 +78,30 @@ func TestStep(t *testing.T) {
 	}
 }
 
+// TestHeldUpBetweenReadings: the program stands still for a minute between reading
+// one clock and the other. That is no step.
+func TestHeldUpBetweenReadings(t *testing.T) {
+	b := &board{}
+	o := b.options(nil, "a")
+	held := false
+	o.Wall = func() time.Time {
+		w := b.wall()
+		if held {
+			held = false
+			b.mono += time.Minute
+		}
+		return w
+	}
+	c, err := clock.New(o)
+	require.NoError(t, err)
+	for range 10 {
+		held = true
+		f := b.frame(c)
+		require.WithinDuration(t, trueBoot.Add(f.Mono), f.Time, time.Second)
+	}
+	require.Zero(t, c.Steps())
+}
+
 // TestWholeBootWithoutTime is E10: the frames stay marked, in order, and between
 // what came before and after.
 func TestWholeBootWithoutTime(t *testing.T) {
