@@ -96,6 +96,14 @@
 // every CursorEvery, to spare the card. It may lag behind in acked; then some
 // records are sent twice, which the server expects.
 //
+// # Wear of the card
+//
+// A sync costs the card one block of 4096 bytes however little is in it, so what
+// counts is how few there are: at one frame a second three frames go together
+// (Spool.Due), about 140 MB a day with the fill, and while the server confirms, which is as good
+// as a sync, one a minute is enough. The file system's own books come on top where
+// it writes down the time of each change: mount the card with lazytime.
+//
 // # The ceiling
 //
 // After a power cut the last records may be gone from the card although they have
