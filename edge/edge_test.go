@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -242,11 +243,13 @@ func TestCommitLoopOnAFailingDisk(t *testing.T) {
 		var log bytes.Buffer
 		e := bare(t, m, &log)
 		attempts := 0
+		var readOnly atomic.Bool
+		readOnly.Store(true)
 		m.Fault = func(op disk.Op) error {
 			if op.Kind == "create" && strings.HasSuffix(op.Name, ".seg") {
 				attempts++
 			}
-			if op.Kind == "write" || op.Kind == "create" {
+			if readOnly.Load() && (op.Kind == "write" || op.Kind == "create") {
 				return syscall.EROFS
 			}
 			return nil
@@ -261,7 +264,7 @@ func TestCommitLoopOnAFailingDisk(t *testing.T) {
 		}
 		require.LessOrEqual(t, attempts, 60)
 		require.Equal(t, 600, e.spool.Stats().Unsaved)
-		m.Fault = nil
+		readOnly.Store(false)
 		time.Sleep(30 * time.Second)
 		require.Zero(t, e.spool.Stats().Unsaved)
 		cancel()
