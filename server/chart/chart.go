@@ -66,7 +66,9 @@ func num(v float64) string {
 	return s
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+// finite reports whether a value can be drawn. What is beyond 1e15 is no reading of
+// a mill, and differences of such values overflow.
+func finite(v float64) bool { return math.Abs(v) <= 1e15 }
 
 // scale maps low..high to 0..size.
 type scale struct{ low, high, size float64 }

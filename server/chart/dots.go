@@ -1,10 +1,6 @@
 package chart
 
-import (
-	"math"
-
-	"decktrim/internal/contour"
-)
+import "math"
 
 // Dot is an estimate with its interval; a nil bound is not known.
 type Dot struct {
@@ -34,14 +30,13 @@ func Dots(text, axisTitle string, rows []Dot) string {
 	if high-low < 2 {
 		low, high = low-1, high+1
 	}
-	step := contour.Step(high-low, 4)
-	low, high = floorTo(low, step), -floorTo(-high, step)
+	low, high, step := evenly(low, high, 4)
 	s := scale{low, high, 100}
 	bottom := float64(len(rows)) * dotRow
-	for i := 0; low+float64(i)*step <= high+step/1e6; i++ {
-		x := s.at(low + float64(i)*step)
+	for _, l := range levels(low, high, step) {
+		x := s.at(l)
 		c.add(`<line class="grid" x1="%[1]s%%" x2="%[1]s%%" y1="0" y2="%[2]s"/>`, num(x), num(bottom+5))
-		c.text("label", x, bottom+19, anchorAt(x), level(low+float64(i)*step))
+		c.text("label", x, bottom+19, anchorAt(x), level(l))
 	}
 	c.text("title", 50, bottom+40, "middle", axisTitle)
 	for i, r := range rows {

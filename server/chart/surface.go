@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"decktrim/internal/contour"
@@ -71,13 +72,13 @@ func Map(s Surface) string {
 		return f.x.at(between(s.X, p.X)) * inner / 100, f.y.at(between(s.Y, p.Y)) * inner / 100
 	}
 	least, greatest := reachOf(s.Mean)
-	levels := contour.Levels(least, greatest, 7)
+	heights := contour.Levels(least, greatest, 7)
 	type labelled struct {
 		x, y float64
 		text string
 	}
 	var labels []labelled
-	for _, l := range levels {
+	for _, l := range heights {
 		var d strings.Builder
 		longest := []contour.Point(nil)
 		for _, line := range contour.Lines(s.Mean, l) {
@@ -140,10 +141,13 @@ func Map(s Surface) string {
 			taken = append(taken, [2]float64{l.x, l.y})
 		}
 	}
-	if p, ok := widest(s.Half, s.Known); ok && s.Unknown != "" {
-		x, y := place(p)
-		if free(x/inner*100, y/inner*100, 14, 6) {
-			c.text("label halo", x/inner*100, mapTop+y/inner*mapPlot+5, "middle", s.Unknown)
+	if s.Unknown != "" {
+		for _, p := range roomy(s.Half, s.Known) {
+			x, y := place(p)
+			if free(x/inner*100, y/inner*100, 14, 6) {
+				c.text("label halo", x/inner*100, mapTop+y/inner*mapPlot+5, "middle", s.Unknown)
+				break
+			}
 		}
 	}
 	for _, r := range s.Tried {
@@ -189,11 +193,11 @@ func marks(c *canvas, best, present, suggested *Place, where func(Place) (float6
 func Glyph(kind string) string {
 	switch kind {
 	case "best":
-		return `<rect class="best under" x="-9" y="-9" width="18" height="18"/><rect class="best" x="-9" y="-9" width="18" height="18"/>`
+		return `<rect class="best under" x="-12" y="-12" width="24" height="24"/><rect class="best" x="-12" y="-12" width="24" height="24"/>`
 	case "present":
 		return `<path class="present under" d="M-8 -8L8 8M-8 8L8 -8"/><path class="present" d="M-8 -8L8 8M-8 8L8 -8"/>`
 	case "suggested":
-		return `<path class="suggested" d="M0 -10L10 0L0 10L-10 0Z"/>`
+		return `<path class="suggested" d="M0 -9L9 0L0 9L-9 0Z"/>`
 	case "tried":
 		return `<circle class="tried" r="6"/>`
 	case "box":
@@ -318,24 +322,32 @@ func region(z [][]float64, cut float64, place func(contour.Point) (float64, floa
 	return d.String()
 }
 
-// widest is the middle of the longest row of unknown cells, when it is long enough
-// to hold a word.
-func widest(half [][]float64, known float64) (contour.Point, bool) {
-	best, length := contour.Point{}, 0
+// roomy are the middles of rows of unknown cells that are long enough to hold a
+// word, the longest first.
+func roomy(half [][]float64, known float64) []contour.Point {
+	type room struct {
+		middle contour.Point
+		length int
+	}
+	var rooms []room
 	for r := 1; r+1 < len(half); r++ {
-		run := 0
-		for c, v := range half[r] {
-			if v <= known {
-				run = 0
-				continue
+		for c := 0; c < len(half[r]); {
+			end := c
+			for end < len(half[r]) && !(half[r][end] <= known) {
+				end++
 			}
-			if run++; run > length {
-				length = run
-				best = contour.Point{X: float64(c) - float64(run-1)/2, Y: float64(r)}
+			if n := end - c; n*3 >= len(half[r]) {
+				rooms = append(rooms, room{contour.Point{X: float64(c) + float64(n-1)/2, Y: float64(r)}, n})
 			}
+			c = end + 1
 		}
 	}
-	return best, len(half) > 0 && length*3 >= len(half[0])
+	slices.SortStableFunc(rooms, func(a, b room) int { return b.length - a.length })
+	out := make([]contour.Point, len(rooms))
+	for i, r := range rooms {
+		out[i] = r.middle
+	}
+	return out
 }
 
 // UnknownShare is the part (0 to 1) of the grid's points that are not known.
@@ -390,18 +402,14 @@ func Cut(s Slice) string {
 	if high-low < 1 {
 		low, high = low-0.5, high+0.5
 	}
-	step := contour.Step(high-low, 4)
-	low, high = floorTo(low, step), -floorTo(-high, step)
+	low, high, step := evenly(low, high, 4)
 	first, last := s.X[0], s.X[len(s.X)-1]
 	edge := (last - first) * 0.02
 	sx, sy := scale{first - edge, last + edge, 100}, scale{high, low, 100}
 	c.text("title", 0, 15, "start", s.YTitle)
-	var levels []float64
-	for i := 0; low+float64(i)*step <= high+step/1e6; i++ {
-		levels = append(levels, low+float64(i)*step)
-	}
+	lines := levels(low, high, step)
 	y := func(v float64) float64 { return mapTop + sy.clamped(v)/100*slicePlot }
-	for i, l := range levels {
+	for i, l := range lines {
 		class := "grid"
 		if i == 0 {
 			class = "base"
@@ -460,8 +468,8 @@ func Cut(s Slice) string {
 		return &Place{*x, along(s.X, s.Mean, *x)}
 	}
 	marks(&c, on(s.Best), on(s.Present), on(s.Suggested), func(p Place) (float64, float64) { return sx.clamped(p.X), y(p.Y) })
-	for _, l := range levels {
-		c.text("level halo", 0, y(l)-3, "start", level(l))
+	for _, l := range lines {
+		c.levelLabel(y(l), mapTop, level(l))
 	}
 	xAxis(&c, s.X, sx, mapTop+slicePlot, s.FormatX, s.XTitle)
 	c.close()

@@ -2,6 +2,7 @@ package chart
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -60,8 +61,10 @@ func Gaps(a Axis, samples []Sample) int { return len(gaps(a, samples)) }
 
 // gaps lists stretches without data in per cent of the width.
 func gaps(a Axis, samples []Sample) []Span {
-	const least = 1.5 // per cent of the width; less cannot be seen
 	s := a.scale()
+	// Less than 1.5 per cent of the width cannot be seen, and two spacings are
+	// how far apart samples may be anyway.
+	least := max(1.5, 2*s.at(spacing(samples)))
 	var out []Span
 	add := func(from, to time.Time, always bool) {
 		g := Span{s.clamped(seconds(a.From, from)), s.clamped(seconds(a.From, to))}
@@ -89,6 +92,21 @@ func gaps(a Axis, samples []Sample) []Span {
 	return out
 }
 
+// spacing is the usual distance of samples in seconds: the median.
+func spacing(samples []Sample) float64 {
+	var d []float64
+	for i := 1; i < len(samples); i++ {
+		if !samples[i-1].Gap {
+			d = append(d, seconds(samples[i-1].T, samples[i].T))
+		}
+	}
+	if len(d) == 0 {
+		return 0
+	}
+	slices.Sort(d)
+	return d[len(d)/2]
+}
+
 func seconds(from, t time.Time) float64 { return t.Sub(from).Seconds() }
 
 func (a Axis) scale() scale { return scale{0, max(seconds(a.From, a.To), 1e-3), 100} }
@@ -97,7 +115,7 @@ func (a Axis) scale() scale { return scale{0, max(seconds(a.From, a.To), 1e-3), 
 // to the greatest value, hatched stretches have no data.
 func Time(a Axis, p Panel) string {
 	var c canvas
-	low, high, any := reach(p)
+	low, high, step, any := reach(p)
 	attrs := ""
 	if any {
 		// What the script needs to read a value under the pointer.
@@ -105,13 +123,13 @@ func Time(a Axis, p Panel) string {
 			a.From.UnixMilli(), a.To.UnixMilli(), level(low), level(high), num(panelTop), num(panelPlot))
 	}
 	c.open("time", PanelHeight, p.Text, attrs)
-	drawPanel(&c, a, p, low, high, any)
+	drawPanel(&c, a, p, low, high, step, any)
 	c.close()
 	return c.String()
 }
 
-// reach is what the panel must show, rounded out to even levels.
-func reach(p Panel) (low, high float64, any bool) {
+// reach is what the panel must show, rounded out to even levels a step apart.
+func reach(p Panel) (low, high, step float64, any bool) {
 	for _, s := range p.Samples {
 		if s.Gap || !finite(s.Least) || !finite(s.Greatest) {
 			continue
@@ -122,7 +140,7 @@ func reach(p Panel) (low, high float64, any bool) {
 		low, high = min(low, s.Least), max(high, s.Greatest)
 	}
 	if !any {
-		return 0, 1, false
+		return 0, 1, 1, false
 	}
 	if p.Usual != nil {
 		low, high = min(low, p.Usual.Low), max(high, p.Usual.High)
@@ -135,8 +153,32 @@ func reach(p Panel) (low, high float64, any bool) {
 	if low > 0 && low < 0.5*high {
 		low = 0
 	}
-	step := contour.Step(high-low, 3)
-	return floorTo(low, step), -floorTo(-high, step), true
+	low, high, step = evenly(low, high, 3)
+	return low, high, step, true
+}
+
+// evenly rounds a span out to whole steps, about count of them.
+func evenly(low, high float64, count int) (from, to, step float64) {
+	step = contour.Step(high-low, count)
+	return floorTo(low, step), -floorTo(-high, step), step
+}
+
+// levels are the steps from low to high.
+func levels(low, high, step float64) []float64 {
+	var out []float64
+	for i := 0; step > 0 && low+float64(i)*step <= high+step/1e6; i++ {
+		out = append(out, low+float64(i)*step)
+	}
+	return out
+}
+
+// levelLabel writes a level at the left, above its line; the topmost below it,
+// out of the way of the title.
+func (c *canvas) levelLabel(y, top float64, s string) {
+	if y-top < 12 {
+		y += 16
+	}
+	c.text("level halo", 0, y-3, "start", s)
 }
 
 func abs(v float64) float64 { return max(v, -v) }
@@ -149,7 +191,7 @@ func floorTo(v, step float64) float64 {
 	return n * step
 }
 
-func drawPanel(c *canvas, a Axis, p Panel, low, high float64, any bool) {
+func drawPanel(c *canvas, a Axis, p Panel, low, high, step float64, any bool) {
 	sx := a.scale()
 	sy := scale{high, low, panelPlot}
 	c.text("title", 0, 15, "start", p.Title)
@@ -176,14 +218,8 @@ func drawPanel(c *canvas, a Axis, p Panel, low, high float64, any bool) {
 		top, under := sy.clamped(p.Usual.High), sy.clamped(p.Usual.Low)
 		c.add(`<rect class="usual" x="0" width="100%%" y="%s" height="%s"/>`, num(panelTop+top), num(max(under-top, 1)))
 	}
-	levels := []float64{low}
-	if step := contour.Step(high-low, 3); step > 0 {
-		levels = levels[:0]
-		for i := 0; low+float64(i)*step <= high+step/1e6; i++ {
-			levels = append(levels, low+float64(i)*step)
-		}
-	}
-	for i, l := range levels {
+	lines := levels(low, high, step)
+	for i, l := range lines {
 		class := "grid"
 		if i == 0 {
 			class = "base"
@@ -199,8 +235,8 @@ func drawPanel(c *canvas, a Axis, p Panel, low, high float64, any bool) {
 		c.add(`<path class="line" d="%s" vector-effect="non-scaling-stroke"/>`, line)
 	}
 	c.close()
-	for _, l := range levels {
-		c.text("level halo", 0, panelTop+sy.at(l)-3, "start", a.value(l))
+	for _, l := range lines {
+		c.levelLabel(panelTop+sy.at(l), panelTop, a.value(l))
 	}
 	if low > 0 { // the axis is cut
 		c.at(100, bottom)
@@ -337,9 +373,9 @@ func Picture(a Axis, panels []Panel, title, style string) string {
 		width+2*edge, num(height), esc(title), style)
 	c.add(`<text class="title" x="%d" y="24">%s</text>`, edge, esc(title))
 	for i, p := range panels {
-		low, high, any := reach(p)
+		low, high, step, any := reach(p)
 		c.add(`<svg x="%d" y="%s" width="%d" height="%s">`, edge, num(head+float64(i)*PanelHeight), width, num(PanelHeight))
-		drawPanel(&c, a, p, low, high, any)
+		drawPanel(&c, a, p, low, high, step, any)
 		c.close()
 	}
 	c.add(`<svg x="%d" y="%s" width="%d" height="%s">`, edge, num(head+float64(len(panels))*PanelHeight), width, num(AxisHeight))

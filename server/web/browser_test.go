@@ -203,10 +203,10 @@ func TestScreensInABrowser(t *testing.T) {
 						require.Empty(t, slices.DeleteFunc(console(), func(s string) bool { return state.name == "none" && strings.Contains(s, "404") }), "console")
 						if shots != "" {
 							require.NoError(t, chromedp.Do(tab, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach((d) => d.open = false)`)))
-							picture, err := chromedp.Run(tab, chromedp.FullScreenshot(90))
+							picture, err := chromedp.Run(tab, chromedp.FullScreenshot(100))
 							require.NoError(t, err)
 							name := strings.NewReplacer("/", "_", "?", "_", "&", "_", "%20", "_", "=", "").Replace(page)
-							require.NoError(t, os.WriteFile(filepath.Join(shots, fmt.Sprintf("%s%.30s-%d-%s.jpg", state.name, name, width, theme)), picture, 0o644))
+							require.NoError(t, os.WriteFile(filepath.Join(shots, fmt.Sprintf("%s%.30s-%d-%s.png", state.name, name, width, theme)), picture, 0o644))
 						}
 					})
 				}

@@ -73,6 +73,7 @@ type barView struct {
 	Word         string // state word; empty: usual
 	Detail       []string
 	Typed        bool
+	TypedWord    string
 	order        int
 	distance     float64
 	place        int
@@ -339,7 +340,7 @@ func (b base) bars(p PlantNow, tails map[string]chart.Span) []barView {
 	var out []barView
 	for i, c := range p.Plant.Channels {
 		n := latest[c.Name]
-		v := barView{ID: "bar-" + strconv.Itoa(i), Name: upper(b.channelName(c)), channel: c.Name, place: i, Typed: c.Signal == plant.Typed}
+		v := barView{ID: "bar-" + strconv.Itoa(i), Name: upper(b.channelName(c)), channel: c.Name, place: i, Typed: c.Signal == plant.Typed, TypedWord: b.T("mark.typed")}
 		b.judge(&v, c, n, worst[c.Name])
 		v.order = rank[v.Mark]
 		if contact(c) {

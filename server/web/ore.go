@@ -275,7 +275,7 @@ func (s *site) source(w http.ResponseWriter, r *http.Request) {
 	page.Title = o.Name
 	page.Headline = b.T("ore.source_headline", "name", o.Name, "lots", o.Lots, "tonnes", o.Tonnes, "products", b.products(), "recovery", o.Recovery)
 	page.Facts = b.facts(o)
-	page.Lots = tableView{Caption: b.T("ore.lots"), Head: []string{b.T("ore.lot"), b.T("ore.received"), b.T("ore.wet"), b.T("ore.moisture"), b.T("ore.dry"), b.T("ore.head"), b.T("ore.state")}}
+	page.Lots = tableView{Wordy: true, Caption: b.T("ore.lots"), Head: []string{b.T("ore.lot"), b.T("ore.received"), b.T("ore.wet"), b.T("ore.moisture"), b.T("ore.dry"), b.T("ore.head"), b.T("ore.state")}}
 	for _, l := range o.lots {
 		state := b.T("ore.open")
 		if l.Closed {
@@ -363,7 +363,7 @@ func (b base) runState(o oreView, r ledger.Run) string {
 }
 
 func (b base) runsTable(o oreView) tableView {
-	t := tableView{Caption: b.T("ore.runs"), Head: []string{b.T("ore.run"), b.T("ore.lot"), b.T("ore.start")}}
+	t := tableView{Wordy: true, Caption: b.T("ore.runs"), Head: []string{b.T("ore.run"), b.T("ore.lot"), b.T("ore.start")}}
 	for _, st := range b.plant.Settings {
 		t.Head = append(t.Head, upper(b.settingName(st.Name)))
 	}

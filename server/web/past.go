@@ -256,6 +256,7 @@ type tableView struct {
 	Caption string
 	Head    []string
 	Rows    [][]string
+	Wordy   bool // the last column is words, not figures
 }
 
 // table cuts a view into parts and gives mean, least and greatest of each.

@@ -208,7 +208,7 @@ func (l Lang) At(t, now time.Time, zone *time.Location) string {
 	case y == ny:
 		return l.DayMonth(t, zone) + " " + l.Clock(t, zone)
 	}
-	return l.Date(t, zone) + " " + l.Clock(t, zone)
+	return l.DayMonth(t, zone) + t.In(zone).Format(" 2006 15:04")
 }
 
 var monthsES = [12]string{"enero", "febrero", "marzo", "abril", "mayo", "junio",

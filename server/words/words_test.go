@@ -91,7 +91,7 @@ func TestTimes(t *testing.T) {
 	require.Equal(t, "hace 6 min", Spanish.When(now.Add(-6*time.Minute), now, zone))
 	require.Equal(t, "11:02", English.When(now.Add(-3*time.Hour), now, zone))
 	require.Equal(t, "4 Jan 14:02", English.When(now.Add(-24*time.Hour), now, zone))
-	require.Equal(t, "5 de enero de 2025 14:02", Spanish.When(now.AddDate(-1, 0, 0), now, zone))
+	require.Equal(t, "5 ene 2025 14:02", Spanish.When(now.AddDate(-1, 0, 0), now, zone))
 	require.Equal(t, "never", English.When(time.Time{}, now, zone))
 	require.Equal(t, "14:02:31", English.ClockSeconds(now, zone))
 }
