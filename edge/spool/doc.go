@@ -100,9 +100,12 @@
 //
 // A sync costs the card one block of 4096 bytes however little is in it, so what
 // counts is how few there are: at one frame a second three frames go together
-// (Spool.Due), about 140 MB a day with the fill, and while the server confirms, which is as good
-// as a sync, one a minute is enough. The file system's own books come on top where
-// it writes down the time of each change: mount the card with lazytime.
+// (Spool.Due), about 140 MB a day with the fill, and while the server confirms,
+// which is as good as a sync, one a minute is enough, about 40 MB. ext4 adds a write
+// of its own books every 5 s because each record changes the file's time, unless it is
+// mounted with lazytime (and commit=60). Measured on ext4 with blocks of 4096 bytes,
+// ten minutes at 1 Hz with one fill in them, as MB a day at the block device: with
+// lazytime 151 without a server and 72 with one; without lazytime 314 and 232.
 //
 // # The ceiling
 //
