@@ -47,6 +47,9 @@ type Options struct {
 
 	// Horn sounds and lights; nil: the one of the file, or none.
 	Horn Horn
+	// OnFrame is told of each frame as it leaves the instruments, in order, from one
+	// goroutine; it must not keep the frame's readings.
+	OnFrame func(plant.Frame)
 	// OnEvent is told of each event of the watch, in order, from one goroutine.
 	OnEvent func(watch.Event)
 }
@@ -308,6 +311,9 @@ func (e *Edge) close() error {
 // goroutine and waits for no network and no sync.
 func (e *Edge) take(f plant.Frame) {
 	e.taken.Add(1)
+	if e.opt.OnFrame != nil {
+		e.opt.OnFrame(f)
+	}
 	e.look(f)
 	e.buf = frames.Append(e.buf[:0], e.layout, f)
 	if _, err := e.spool.Append(e.buf); err != nil {
