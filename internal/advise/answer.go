@@ -25,6 +25,7 @@ type Answer struct {
 	BestKnown           map[string]float64 `json:"best_known"`
 	RecoveryNow         fit.Interval       `json:"recovery_now"`
 	RecoveryNext        fit.Interval       `json:"recovery_next"`
+	RecoveryGain        fit.Interval       `json:"-"` // next less now, in points; narrower than their two intervals tell, since both stand on the same runs
 	GradeNext           fit.Interval       `json:"grade_next"`
 	ProbabilityOfGain   *float64           `json:"probability_of_gain"`   // that the objective is better than at the present setting
 	ProbabilityOfBreach *float64           `json:"probability_of_breach"` // that any limit is broken

@@ -294,6 +294,8 @@ func (d *decision) take(action string, j *judged) {
 	a := &d.answer
 	a.Action, a.Settings, a.Changed = action, clone(j.c.settings), j.c.changed
 	a.RecoveryNext = d.rec.Interval(j.i)
+	gain, sd := d.rec.Diff(j.i, 0)
+	a.RecoveryGain = fit.Interval{Mean: ptr(gain), Lower: ptr(gain - 1.96*sd), Upper: ptr(gain + 1.96*sd)}
 	if d.grd != nil {
 		a.GradeNext = d.grd.Interval(j.i)
 	}

@@ -155,7 +155,7 @@ func TestCutAxisIsMarked(t *testing.T) {
 
 func TestLevelsSpanThePanel(t *testing.T) {
 	for _, c := range [][2]float64{{1.75, 2.25}, {52, 68}, {-3, 7}, {0, 0.001}, {99.5, 100}} {
-		low, high, step := evenly(c[0], c[1], 3)
+		low, high, step := evenly(c[0], c[1])
 		l := levels(low, high, step)
 		const round = 1e-9
 		require.InDelta(t, low, l[0], round)

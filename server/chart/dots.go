@@ -30,7 +30,7 @@ func Dots(text, axisTitle string, rows []Dot) string {
 	if high-low < 2 {
 		low, high = low-1, high+1
 	}
-	low, high, step := evenly(low, high, 4)
+	low, high, step := evenly(low, high)
 	s := scale{low, high, 100}
 	bottom := float64(len(rows)) * dotRow
 	for _, l := range levels(low, high, step) {

@@ -38,7 +38,7 @@ type Ring struct {
 }
 
 const (
-	mapTop, mapPlot = 26.0, 340.0
+	mapTop, mapPlot = 34.0, 340.0
 	mapBottom       = 48.0
 	mapEdge         = 5.0 // per cent around the box, for tries outside it
 )
@@ -402,7 +402,7 @@ func Cut(s Slice) string {
 	if high-low < 1 {
 		low, high = low-0.5, high+0.5
 	}
-	low, high, step := evenly(low, high, 4)
+	low, high, step := evenly(low, high)
 	first, last := s.X[0], s.X[len(s.X)-1]
 	edge := (last - first) * 0.02
 	sx, sy := scale{first - edge, last + edge, 100}, scale{high, low, 100}
@@ -469,7 +469,7 @@ func Cut(s Slice) string {
 	}
 	marks(&c, on(s.Best), on(s.Present), on(s.Suggested), func(p Place) (float64, float64) { return sx.clamped(p.X), y(p.Y) })
 	for _, l := range lines {
-		c.levelLabel(y(l), mapTop, level(l))
+		c.text("level halo", 0, y(l)-3, "start", level(l))
 	}
 	xAxis(&c, s.X, sx, mapTop+slicePlot, s.FormatX, s.XTitle)
 	c.close()

@@ -44,7 +44,7 @@ type Axis struct {
 }
 
 const (
-	panelTop    = 24.0 // room for the title
+	panelTop    = 34.0 // room for the title
 	panelPlot   = 104.0
 	panelBottom = 8.0
 	axisHeight  = 26.0
@@ -153,14 +153,21 @@ func reach(p Panel) (low, high, step float64, any bool) {
 	if low > 0 && low < 0.5*high {
 		low = 0
 	}
-	low, high, step = evenly(low, high, 3)
+	low, high, step = evenly(low, high)
 	return low, high, step, true
 }
 
-// evenly rounds a span out to whole steps, about count of them.
-func evenly(low, high float64, count int) (from, to, step float64) {
-	step = contour.Step(high-low, count)
-	return floorTo(low, step), -floorTo(-high, step), step
+// evenly rounds a span out to whole steps, at most five: those that waste least.
+func evenly(low, high float64) (from, to, step float64) {
+	const most = 5
+	for count := 2; count <= most; count++ {
+		s := contour.Step(high-low, count)
+		f, t := floorTo(low, s), -floorTo(-high, s)
+		if step == 0 || t-f < to-from && t-f < (most+0.5)*s {
+			from, to, step = f, t, s
+		}
+	}
+	return from, to, step
 }
 
 // levels are the steps from low to high.
@@ -170,15 +177,6 @@ func levels(low, high, step float64) []float64 {
 		out = append(out, low+float64(i)*step)
 	}
 	return out
-}
-
-// levelLabel writes a level at the left, above its line; the topmost below it,
-// out of the way of the title.
-func (c *canvas) levelLabel(y, top float64, s string) {
-	if y-top < 12 {
-		y += 16
-	}
-	c.text("level halo", 0, y-3, "start", s)
 }
 
 func abs(v float64) float64 { return max(v, -v) }
@@ -236,7 +234,7 @@ func drawPanel(c *canvas, a Axis, p Panel, low, high, step float64, any bool) {
 	}
 	c.close()
 	for _, l := range lines {
-		c.levelLabel(panelTop+sy.at(l), panelTop, a.value(l))
+		c.text("level halo", 0, panelTop+sy.at(l)-3, "start", a.value(l))
 	}
 	if low > 0 { // the axis is cut
 		c.at(100, bottom)

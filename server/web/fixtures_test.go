@@ -253,7 +253,7 @@ func newHill(p *plant.Plant) *hillAdviser {
 		return m
 	}
 	a := AdviceView{Source: "Quillback Reef", Action: "move", Settings: settings(47, 2.5), Changed: []string{"wash_water"}, Present: settings(45, 2.5), BestKnown: settings(47, 2.5),
-		RecoveryNow: at(71.2, 2.1), RecoveryNext: at(72.9, 2.7), GradeNext: at(436, 30), ProbabilityOfGain: &gain, ProbabilityOfBreach: &breach,
+		RecoveryNow: at(71.2, 2.1), RecoveryNext: at(72.9, 2.7), RecoveryGain: at(1.7, 2.2), GradeNext: at(436, 30), ProbabilityOfGain: &gain, ProbabilityOfBreach: &breach,
 		Reasons: []string{"More wash water cleaned the band in 6 of 8 runs."}, Withheld: []string{"deck tilt: too few runs to say"}, SuspectRuns: []string{"run 9: recovery is far from its neighbours"},
 		Waiting: waiting("13", "2026-01-12"), RunsUsed: 11, RunsNotUsed: []fit.NotUsed{{Run: "12", Why: "marked void: tailings sample spilled"}}}
 	a.WorthTesting.Answer, a.WorthTesting.GainValue, a.WorthTesting.Cost = true, &value, &cost

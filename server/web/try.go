@@ -272,15 +272,6 @@ func evidence(i fit.Interval) string {
 	return "weak"
 }
 
-// change is the difference next minus now. Its interval takes the two as unrelated,
-// which is wider than the truth: both stand on the same runs.
-func change(now, next fit.Interval) fit.Interval {
-	mean := *next.Mean - *now.Mean
-	half := math.Hypot((*next.Upper-*next.Lower)/2, (*now.Upper-*now.Lower)/2)
-	low, high := mean-half, mean+half
-	return fit.Interval{Mean: &mean, Lower: &low, Upper: &high}
-}
-
 func (b base) fillAdvice(page *tryPage, a AdviceView, all []ledger.Run) {
 	page.Reasons, page.Withheld, page.Suspect = a.Reasons, a.Withheld, a.SuspectRuns
 	for _, w := range a.Waiting {
@@ -321,12 +312,12 @@ func (b base) fillAdvice(page *tryPage, a AdviceView, all []ledger.Run) {
 			page.Headline = b.T("try.headline.hold", "why", sentence(a.Reasons[0]))
 		}
 		return
-	case !whole(a.RecoveryNext) || !whole(a.RecoveryNow):
+	case !whole(a.RecoveryNext) || !whole(a.RecoveryNow) || !whole(a.RecoveryGain):
 		// An estimate without its interval is not shown as an offer.
 		page.Headline = b.T("try.headline.none", "why", sentence(b.T("try.breach_not_known")))
 		return
 	}
-	d := change(a.RecoveryNow, a.RecoveryNext)
+	d := a.RecoveryGain
 	word := evidence(a.RecoveryNext)
 	said := b.T("try.evidence." + word)
 	if a.Action == "move" {

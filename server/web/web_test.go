@@ -545,7 +545,7 @@ func TestOfferHasSixParts(t *testing.T) {
 	for _, dd := range find(parts[0], tag("dd")) {
 		require.NotEmpty(t, textOf(dd))
 	}
-	require.Contains(t, textOf(find(doc, tag("h1"))[0]), "Try wash water 47 L/min (now 45 L/min). Recovery likely +1.7 points (between −1.7 and +5.1). Fair evidence: 11 runs.")
+	require.Contains(t, textOf(find(doc, tag("h1"))[0]), "Try wash water 47 L/min (now 45 L/min). Recovery likely +1.7 points (between −0.5 and +3.9). Fair evidence: 11 runs.")
 	has(t, body, "Best guess")
 	has(t, body, "Stay: leave everything as it is.")
 

@@ -424,7 +424,7 @@ var catalogue = map[string]text{
 	"try.part.who":         {"Who does it", "Quién lo hace"},
 	"try.who":              {"A person, at the table. Nothing here moves the plant.", "Una persona, en la mesa. Nada aquí mueve la planta."},
 	"try.gain":             {"Recovery {now} now, then {next}.", "Recuperación {now} ahora, luego {next}."},
-	"try.gain_change":      {"That is {change} points (between {low} and {high}; the interval is on the wide side, as if the two were unrelated).", "Son {change} puntos (entre {low} y {high}; el intervalo es amplio, como si no tuvieran relación)."},
+	"try.gain_change":      {"That is {change} points (between {low} and {high}).", "Son {change} puntos (entre {low} y {high})."},
 	"try.gain_chance":      {"Chance of a gain: {percent} %.", "Probabilidad de mejora: {percent} %."},
 	"try.grade":            {"Concentrate grade then {grade}.", "Ley de concentrado luego {grade}."},
 	"try.near.same":        {"Already tried: run {run}.", "Ya probado: corrida {run}."},
