@@ -64,12 +64,14 @@ const (
 type device struct {
 	driver driver
 	clock  sensor.Clock
-	wall   func() time.Time // what the device's times are compared with
-	bus    *openBus         // nil: none that could be reset
+	real   bool     // else simulated: its times are the plant clock's
+	bus    *openBus // nil: none that could be reset
 	slots  []*slot
 	reads  []*reading
 	cycle  time.Duration // until each channel has been read once
 	stir   func()        // tells the sampler that something new is there
+
+	leftOut bool // simulated and hanging: the sampler does not wait for it; the sampler's own
 
 	mu    sync.Mutex
 	since time.Time // the step under way began then; zero: none

@@ -197,13 +197,13 @@ func (s *Set) simulate(conf BusConfig) error {
 		}
 		s.feed.held[i] = v
 	}
-	s.sims[conf.Name] = &simBus{set: s, units: map[byte]*simchip.Unit{}, segs: map[string]*simchip.Bus{}}
+	s.sims[conf.Name] = &simBus{units: map[byte]*simchip.Unit{}, segs: map[string]*simchip.Bus{}}
 	return nil
 }
 
 // add registers a device with its channels.
-func (s *Set) add(drv driver, clock sensor.Clock, wall func() time.Time, bus *openBus, cycle time.Duration, slots []*slot, reads []*reading) {
-	d := &device{driver: drv, clock: clock, wall: wall, bus: bus, slots: slots, reads: reads, cycle: cycle, stir: func() {
+func (s *Set) add(drv driver, clock sensor.Clock, real bool, bus *openBus, cycle time.Duration, slots []*slot, reads []*reading) {
+	d := &device{driver: drv, clock: clock, real: real, bus: bus, slots: slots, reads: reads, cycle: cycle, stir: func() {
 		select {
 		case s.news <- struct{}{}:
 		default:
@@ -319,7 +319,7 @@ func (s *Set) addReal(b *openBus, g []*reading) error {
 	if err != nil {
 		return err
 	}
-	s.add(drv, w.clock, time.Now, b, cycle, slots, g)
+	s.add(drv, w.clock, true, b, cycle, slots, g)
 	return nil
 }
 
@@ -384,7 +384,7 @@ func (s *Set) addSimulated(b *simBus, g []*reading) error {
 				return err
 			}
 		}
-		line, err := modbus.NewLine(modbus.LineOpts{URL: modbus.TCPURL(b.server.Addr())}, clock)
+		line, err := modbus.NewLine(modbus.LineOpts{URL: modbus.TCPURL(b.server.Addr()), Timeout: 2 * time.Second}, clock)
 		if err != nil {
 			return err
 		}
@@ -397,7 +397,7 @@ func (s *Set) addSimulated(b *simBus, g []*reading) error {
 	if err != nil {
 		return err
 	}
-	s.add(drv, clock, s.opts.Now, held, cycle, slots, g)
+	s.add(drv, clock, false, held, cycle, slots, g)
 	return nil
 }
 

@@ -6,9 +6,11 @@ import (
 	"math"
 	"os"
 	"runtime"
+	"slices"
 	"strings"
-	"sync"
+	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -29,10 +31,34 @@ func larkspur(t testing.TB) *plant.Plant {
 
 var simulated = []BusConfig{{Name: "main", Kind: "simulated", Seed: 7, Scenario: "steady"}}
 
+// dry is the Larkspur plant with running contacts on lines instead of a meter bus:
+// no sockets, so a whole board runs in a synctest bubble, in its own time.
+func dry(t testing.TB) *plant.Plant {
+	p := larkspur(t)
+	for i := range p.Channels {
+		if p.Channels[i].Signal == plant.Bus {
+			p.Channels[i].Signal = ""
+		}
+	}
+	return p
+}
+
+// bubble opens a board in a synctest bubble and gives it to f.
+func bubble(t *testing.T, o Options, f func(t *testing.T, s *Set)) {
+	t.Helper()
+	o.Buses = simulated
+	synctest.Test(t, func(t *testing.T) {
+		s, err := Open(o)
+		require.NoError(t, err)
+		f(t, s)
+		require.NoError(t, s.Close())
+	})
+}
+
 // collect runs a set until n frames have come.
 func collect(t *testing.T, s *Set, n int) []plant.Frame {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	var frames []plant.Frame
 	err := s.Run(ctx, func(f plant.Frame) {
@@ -58,7 +84,7 @@ func open(t testing.TB, o Options) *Set {
 
 // The demo's board: every channel of the plant file has its usual instrument, the
 // frames come twenty times as fast as the wall, each with its own plant time, and
-// what they say is what the mill does.
+// what they say is what the mill does. On a busy machine they may come late.
 func TestDemoBoard(t *testing.T) {
 	t.Parallel()
 	p := larkspur(t)
@@ -68,35 +94,53 @@ func TestDemoBoard(t *testing.T) {
 	mill, err := sim.New(sim.Config{Plant: p, Seed: 7, Start: start, Scenario: "steady"})
 	require.NoError(t, err)
 	s := open(t, Options{Plant: p, Buses: simulated, Now: now, Speed: 20, Mill: mill, Boot: "boot-1"})
-	frames := collect(t, s, 60)
-	for i, f := range frames {
+	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	defer cancel()
+	good := make([]int, len(p.Channels))
+	var last, before plant.Frame
+	require.NoError(t, s.Run(ctx, func(f plant.Frame) {
 		require.Len(t, f.Readings, len(p.Channels))
 		require.Equal(t, "boot-1", f.Boot)
 		require.True(t, f.ClockSet)
-		if i > 0 {
-			step := f.Time.Sub(frames[i-1].Time).Seconds()
-			require.InDelta(t, 1, step, 0.2, "one plant second apart")
-			require.Greater(t, f.Mono, frames[i-1].Mono)
-		}
-	}
-	good := map[string]int{}
-	for _, f := range frames[20:] {
+		require.Greater(t, f.Mono, before.Mono)
+		require.True(t, f.Time.After(before.Time))
+		all := true
 		for i, r := range f.Readings {
 			if r.Usable() {
-				good[p.Channels[i].Name]++
-			} else {
-				t.Logf("%v %s %+v", f.Time, p.Channels[i].Name, r)
+				good[i]++
 			}
+			all = all && r.Usable()
 		}
+		before = f
+		if all {
+			last = f
+		}
+		if slices.Min(good) >= 20 && all {
+			cancel()
+		}
+	}))
+	for i, ch := range p.Channels {
+		require.GreaterOrEqual(t, good[i], 20, "%s", ch.Name)
 	}
-	last := frames[59]
 	s.Mill(func(m *sim.Mill) {
 		for i, ch := range p.Channels {
-			require.GreaterOrEqual(t, good[ch.Name], 39, "%s", ch.Name)
 			truth, ok := m.Signal(ch.Role)
 			require.True(t, ok)
-			span := ch.Range[1] - ch.Range[0]
-			require.InDelta(t, truth, last.Readings[i].Value, 0.05*span, "%s", ch.Name)
+			require.InDelta(t, truth, last.Readings[i].Value, 0.05*(ch.Range[1]-ch.Range[0]), "%s", ch.Name)
+		}
+	})
+}
+
+// In its own time, with nothing else on the machine to wait for, every reading of
+// every second is good and the seconds are exact.
+func TestEverySecondIsGood(t *testing.T) {
+	bubble(t, Options{Plant: dry(t)}, func(t *testing.T, s *Set) {
+		frames := collect(t, s, 300)
+		for k, f := range frames[5:] {
+			require.Equal(t, time.Second, f.Time.Sub(frames[k+4].Time))
+			for i, r := range f.Readings {
+				require.True(t, r.Usable(), "%v %s %+v", f.Time, s.opts.Plant.Channels[i].Name, r)
+			}
 		}
 	})
 }
@@ -104,35 +148,34 @@ func TestDemoBoard(t *testing.T) {
 // The vibration that reaches the simulated cells is filtered: from frame to frame
 // the bin's weight scatters far less than the cell is shaken.
 func TestShakingReachesTheCellsAndIsFilteredOut(t *testing.T) {
-	t.Parallel()
-	p := larkspur(t)
-	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
-	i := p.ChannelIndex("concentrate_1_weight")
-	raw := 0.0
-	span := p.Channels[i].Range[1]
-	frames := collect(t, s, 40)
-	at := s.opts.Now()
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for k := range 200 {
-		v := s.feed.observe(i, p.Channels[i], at.Add(time.Duration(k)*7*time.Millisecond))
-		lo, hi = math.Min(lo, v), math.Max(hi, v)
-	}
-	raw = (hi - lo) / span
-	require.Greater(t, raw, 0.004, "the cell is shaken")
-	var steps []float64
-	for k := 15; k < len(frames); k++ {
-		require.True(t, frames[k].Readings[i].Usable(), "%+v", frames[k].Readings[i])
-		steps = append(steps, math.Abs(frames[k].Readings[i].Value-frames[k-1].Readings[i].Value)/span)
-	}
-	worst := 0.0
-	for _, x := range steps {
-		worst = math.Max(worst, x)
-	}
-	require.Less(t, worst, raw/20)
+	p := dry(t)
+	bubble(t, Options{Plant: p}, func(t *testing.T, s *Set) {
+		i := p.ChannelIndex("concentrate_1_weight")
+		raw := 0.0
+		span := p.Channels[i].Range[1]
+		frames := collect(t, s, 40)
+		at := s.opts.Now()
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for k := range 200 {
+			v := s.feed.observe(i, p.Channels[i], at.Add(time.Duration(k)*7*time.Millisecond))
+			lo, hi = math.Min(lo, v), math.Max(hi, v)
+		}
+		raw = (hi - lo) / span
+		require.Greater(t, raw, 0.004, "the cell is shaken")
+		var steps []float64
+		for k := 15; k < len(frames); k++ {
+			require.True(t, frames[k].Readings[i].Usable(), "%+v", frames[k].Readings[i])
+			steps = append(steps, math.Abs(frames[k].Readings[i].Value-frames[k-1].Readings[i].Value)/span)
+		}
+		worst := 0.0
+		for _, x := range steps {
+			worst = math.Max(worst, x)
+		}
+		require.Less(t, worst, raw/20)
+	})
 }
 
 func TestFaultsOfInstrumentsGetTheirReason(t *testing.T) {
-	t.Parallel()
 	for _, tc := range []struct {
 		channel, fault string
 		amount         float64
@@ -146,94 +189,94 @@ func TestFaultsOfInstrumentsGetTheirReason(t *testing.T) {
 		{"bin_weight", "zero shift", 1e6, plant.Saturated},
 	} {
 		t.Run(tc.channel+" "+tc.fault, func(t *testing.T) {
-			t.Parallel()
-			p := larkspur(t)
-			s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
-			i := p.ChannelIndex(tc.channel)
-			n, bad := 0, 0
-			ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-			defer cancel()
-			err := s.Run(ctx, func(f plant.Frame) {
-				n++
-				if n == 12 {
-					s.Instrument(tc.channel, func(inst *sim.Instrument) { require.NoError(t, inst.Fault(tc.fault, tc.amount)) })
-				}
-				if f.Readings[i].Reason == tc.want {
-					bad++
-					require.False(t, f.Readings[i].Usable())
-					if tc.want == plant.NoAnswer {
-						require.False(t, f.Readings[i].Has, "nothing is held over")
+			p := dry(t)
+			bubble(t, Options{Plant: p}, func(t *testing.T, s *Set) {
+				i := p.ChannelIndex(tc.channel)
+				n, bad := 0, 0
+				ctx, cancel := context.WithCancel(t.Context())
+				defer cancel()
+				err := s.Run(ctx, func(f plant.Frame) {
+					n++
+					if n == 12 {
+						s.Instrument(tc.channel, func(inst *sim.Instrument) { require.NoError(t, inst.Fault(tc.fault, tc.amount)) })
 					}
-				}
-				if n == 30 || bad == 3 {
-					cancel()
-				}
+					if f.Readings[i].Reason == tc.want {
+						bad++
+						require.False(t, f.Readings[i].Usable())
+						if tc.want == plant.NoAnswer {
+							require.False(t, f.Readings[i].Has, "nothing is held over")
+						}
+					}
+					if n == 30 || bad == 3 {
+						cancel()
+					}
+				})
+				require.NoError(t, err)
+				require.Equal(t, 3, bad, "after %d frames", n)
 			})
-			require.NoError(t, err)
-			require.Equal(t, 3, bad, "after %d frames", n)
 		})
 	}
 }
 
 // Faults E13: one bus hangs for ever; the other channels keep their rhythm, the
-// hung one is lost, the reset is tried, no goroutine is added, and Run still ends.
+// hung one is lost, the reset is tried once a minute, no goroutine is added, and
+// Run still ends.
 func TestAHungBusDoesNotHoldTheOthers(t *testing.T) {
-	p := larkspur(t)
-	s, err := Open(Options{Plant: p, Buses: simulated, Speed: 20})
-	require.NoError(t, err)
-	seg := s.sims["main"].segs["bin_weight"]
-	bin, water := p.ChannelIndex("bin_weight"), p.ChannelIndex("wash_water")
-	ctx, cancel := context.WithCancel(t.Context())
-	var frames []plant.Frame
-	routines := 0
-	err = s.Run(ctx, func(f plant.Frame) {
-		frames = append(frames, f)
-		switch len(frames) {
-		case 12:
-			seg.Hang()
-		case 20:
-			routines = runtime.NumGoroutine()
-		case 40:
-			require.LessOrEqual(t, runtime.NumGoroutine(), routines)
-			cancel()
-		}
+	p := dry(t)
+	bubble(t, Options{Plant: p}, func(t *testing.T, s *Set) {
+		seg := s.sims["main"].segs["bin_weight"]
+		bin, water := p.ChannelIndex("bin_weight"), p.ChannelIndex("wash_water")
+		ctx, cancel := context.WithCancel(t.Context())
+		var before plant.Frame
+		n, routines := 0, 0
+		err := s.Run(ctx, func(f plant.Frame) {
+			n++
+			switch n {
+			case 12:
+				require.True(t, f.Readings[bin].Usable())
+				seg.Hang()
+			case 30:
+				routines = runtime.NumGoroutine()
+			case 30 + 180:
+				require.LessOrEqual(t, runtime.NumGoroutine(), routines)
+				cancel()
+			}
+			if n > 12 {
+				require.Less(t, f.Time.Sub(before.Time), 2*time.Second, "others late by under one period")
+				require.True(t, f.Readings[water].Usable(), "%d: %+v", n, f.Readings[water])
+			}
+			if n > 17 {
+				require.Equal(t, plant.NoAnswer, f.Readings[bin].Reason, "%d", n)
+				require.False(t, f.Readings[bin].Has, "nothing is held over")
+			}
+			before = f
+		})
+		require.ErrorContains(t, err, "nau7802")
+		require.ErrorContains(t, err, "held by the bus")
+		_, resets := seg.Counts()
+		require.InDelta(t, 3, resets, 1, "three minutes, once a minute")
+		seg.Release()
 	})
-	require.ErrorContains(t, err, "nau7802")
-	require.ErrorContains(t, err, "held by the bus")
-	for _, f := range frames[20:] {
-		require.Equal(t, plant.NoAnswer, f.Readings[bin].Reason, "%+v", f.Readings[bin])
-		require.True(t, f.Readings[water].Usable(), "%+v", f.Readings[water])
-	}
-	for i := 15; i < len(frames); i++ {
-		require.Less(t, frames[i].Time.Sub(frames[i-1].Time), 2*time.Second)
-	}
-	_, resets := seg.Counts()
-	require.Equal(t, 1, resets, "at most once a minute")
-	seg.Release()
-	require.NoError(t, s.Close())
 }
 
 // A consumer that takes its time gets every frame, and measuring goes on meanwhile.
 func TestASlowConsumerNeverBlocksMeasuring(t *testing.T) {
-	t.Parallel()
-	p := larkspur(t)
-	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
-	ctx, cancel := context.WithCancel(t.Context())
-	var times []time.Time
-	n := 0
-	require.NoError(t, s.Run(ctx, func(f plant.Frame) {
-		times = append(times, f.Time)
-		n++
-		if n == 5 {
-			time.Sleep(time.Second) // a card that stalls
+	bubble(t, Options{Plant: dry(t)}, func(t *testing.T, s *Set) {
+		ctx, cancel := context.WithCancel(t.Context())
+		var times []time.Time
+		require.NoError(t, s.Run(ctx, func(f plant.Frame) {
+			times = append(times, f.Time)
+			if len(times) == 5 {
+				time.Sleep(time.Minute) // a card that stalls
+			}
+			if len(times) == 100 {
+				cancel()
+			}
+		}))
+		for i := 1; i < len(times); i++ {
+			require.Equal(t, time.Second, times[i].Sub(times[i-1]))
 		}
-		if n == 40 {
-			cancel()
-		}
-	}))
-	for i := 1; i < len(times); i++ {
-		require.InDelta(t, 1, times[i].Sub(times[i-1]).Seconds(), 0.25)
-	}
+	})
 }
 
 func TestQueueGivesUpTheOldestAndSaysSo(t *testing.T) {
@@ -291,77 +334,65 @@ func TestWatchForCalibration(t *testing.T) {
 
 // BS-01 through the whole board: belt load times belt speed.
 func TestComputedFeedRate(t *testing.T) {
-	t.Parallel()
 	rate, err := beltRate("kg/m", "m/s", "t/h")
 	require.NoError(t, err)
 	require.InDelta(t, 7.2, rate(5, 0.4), 1e-9) // check value BS-01
-	p := larkspur(t)
+	p := dry(t)
 	feed, speed := p.ChannelIndex("feed_rate"), p.ChannelIndex("belt_speed")
 	p.Channels[feed].Signal = plant.Computed
 	load := len(p.Channels)
 	p.Channels = append(p.Channels, plant.Channel{Name: "belt_load", Role: plant.BeltLoad, Unit: "kg/m", Range: [2]float64{0, 10}, Signal: plant.Bridge})
-	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20})
-	frames := collect(t, s, 15)
-	last := frames[14].Readings
-	require.True(t, last[feed].Usable(), "%+v", last)
-	require.InDelta(t, 3.6*last[load].Value*last[speed].Value, last[feed].Value, 1e-9)
-	require.Greater(t, last[feed].Value, 0.5)
+	bubble(t, Options{Plant: p}, func(t *testing.T, s *Set) {
+		frames := collect(t, s, 15)
+		last := frames[14].Readings
+		require.True(t, last[feed].Usable(), "%+v", last)
+		require.InDelta(t, 3.6*last[load].Value*last[speed].Value, last[feed].Value, 1e-9)
+		require.Greater(t, last[feed].Value, 0.5)
+	})
 
 	bad := combine(func(x []float64) float64 { return x[0] }, plant.Reading{Value: 1, Has: true, Quality: plant.Good}, plant.Reading{Value: 1, Has: true, Quality: plant.Bad, Reason: plant.Stuck})
 	require.Equal(t, plant.Stuck, bad.Reason, "as good as the worst input")
 }
 
 func TestTenHertz(t *testing.T) {
-	t.Parallel()
-	p := larkspur(t)
-	s := open(t, Options{Plant: p, Buses: simulated, Period: 100 * time.Millisecond, Speed: 10})
-	frames := collect(t, s, 200)
-	usable := 0
-	for _, f := range frames[100:] {
-		for i, r := range f.Readings {
-			if r.Usable() {
-				usable++
-			} else {
-				t.Logf("%s %+v", p.Channels[i].Name, r)
+	bubble(t, Options{Plant: dry(t), Period: 100 * time.Millisecond}, func(t *testing.T, s *Set) {
+		for k, f := range collect(t, s, 600)[50:] {
+			for i, r := range f.Readings {
+				require.True(t, r.Usable(), "%d %s %+v", k, s.opts.Plant.Channels[i].Name, r)
 			}
 		}
-	}
-	require.GreaterOrEqual(t, usable, 99*len(p.Channels))
+	})
 }
 
 // A step of the board's clock neither stalls nor hurries the frames.
 func TestClockStep(t *testing.T) {
-	t.Parallel()
 	p := larkspur(t)
-	var mu sync.Mutex
-	offset := time.Duration(0)
-	now := func() time.Time {
-		mu.Lock()
-		defer mu.Unlock()
-		return time.Now().Add(offset)
-	}
-	s := open(t, Options{Plant: p, Sensors: []SensorConfig{
-		{Channel: "feeder_drive", Chip: "typed", Value: new(40.0)},
-	}, Period: 50 * time.Millisecond, Now: now})
-	ctx, cancel := context.WithCancel(t.Context())
-	var frames []plant.Frame
-	require.NoError(t, s.Run(ctx, func(f plant.Frame) {
-		frames = append(frames, f)
-		mu.Lock()
-		if len(frames) == 5 {
-			offset = -time.Hour
+	synctest.Test(t, func(t *testing.T) {
+		var offset atomic.Int64
+		now := func() time.Time { return time.Now().Add(time.Duration(offset.Load())) }
+		s, err := Open(Options{Plant: p, Sensors: []SensorConfig{
+			{Channel: "feeder_drive", Chip: "typed", Value: new(40.0)},
+		}, Period: 50 * time.Millisecond, Now: now})
+		require.NoError(t, err)
+		ctx, cancel := context.WithCancel(t.Context())
+		var frames []plant.Frame
+		require.NoError(t, s.Run(ctx, func(f plant.Frame) {
+			frames = append(frames, f)
+			if len(frames) == 5 {
+				offset.Store(-int64(time.Hour))
+			}
+			if len(frames) == 12 {
+				cancel()
+			}
+		}))
+		require.Less(t, frames[11].Time.Sub(frames[0].Time), -59*time.Minute)
+		for i := 1; i < 12; i++ {
+			require.Equal(t, 50*time.Millisecond, frames[i].Mono-frames[i-1].Mono)
 		}
-		mu.Unlock()
-		if len(frames) == 12 {
-			cancel()
-		}
-	}))
-	require.Less(t, frames[11].Time.Sub(frames[0].Time), -59*time.Minute)
-	for i := 1; i < 12; i++ {
-		require.InDelta(t, 0.05, (frames[i].Mono - frames[i-1].Mono).Seconds(), 0.04)
-	}
-	require.Equal(t, 40.0, frames[11].Readings[p.ChannelIndex("feeder_drive")].Value)
-	require.Equal(t, plant.Missing, frames[11].Readings[p.ChannelIndex("feed_rate")].Reason)
+		require.Equal(t, 40.0, frames[11].Readings[p.ChannelIndex("feeder_drive")].Value)
+		require.Equal(t, plant.Missing, frames[11].Readings[p.ChannelIndex("feed_rate")].Reason)
+		require.NoError(t, s.Close())
+	})
 }
 
 func TestWhatOpenRefuses(t *testing.T) {
@@ -406,14 +437,14 @@ func TestWhatOpenRefuses(t *testing.T) {
 }
 
 func TestUncalibratedIsSaidNotGuessed(t *testing.T) {
-	t.Parallel()
 	p := larkspur(t)
-	s := open(t, Options{Plant: p, Buses: simulated, Speed: 20, Dir: t.TempDir(), Sensors: []SensorConfig{
+	bubble(t, Options{Plant: p, Dir: t.TempDir(), Sensors: []SensorConfig{
 		{Channel: "bin_weight", Chip: "nau7802", CalibrationFile: "bin.toml"}, // not written yet
-	}})
-	last := collect(t, s, 10)[9].Readings[p.ChannelIndex("bin_weight")]
-	require.Equal(t, plant.Uncalibrated, last.Reason)
-	require.False(t, last.Has)
+	}}, func(t *testing.T, s *Set) {
+		last := collect(t, s, 10)[9].Readings[p.ChannelIndex("bin_weight")]
+		require.Equal(t, plant.Uncalibrated, last.Reason)
+		require.False(t, last.Has)
+	})
 }
 
 // Faults E15 over a day and more would take too long here; see package validity.

@@ -85,6 +85,12 @@ func (s *Set) Run(ctx context.Context, emit func(plant.Frame)) error {
 // what the plant clock showed at its instant.
 func (s *Set) sample(ctx context.Context, q *queue) {
 	real := time.Duration(float64(s.opts.Period) / s.opts.Speed)
+	// A frame of a simulated board may come late, but not half done: on a busy
+	// machine it waits for its chips. At the wall's own pace it keeps its second.
+	patience := real * 4 / 5
+	if s.opts.Speed > 1 {
+		patience = max(patience, time.Second)
+	}
 	begun := time.Now()
 	timer := time.NewTimer(real)
 	defer timer.Stop()
@@ -100,13 +106,14 @@ func (s *Set) sample(ctx context.Context, q *queue) {
 		if n := int(late / real); n > lateAtMost {
 			s.log.Warn("sampling was held up", "periods_missed", n)
 			k += n
-			late = time.Since(begun.Add(time.Duration(k) * real))
+			due = begun.Add(time.Duration(k) * real)
+			late = time.Since(due)
 		}
 		lag := time.Duration(float64(late) * s.opts.Speed)
 		at := s.opts.Now().Add(-lag)
 		mono := s.opts.Mono() - lag
-		s.await(ctx, at, real/2)
-		q.put(s.frame(at, mono), func(lost int) {
+		s.await(ctx, at, patience)
+		q.put(s.frame(at, due, mono), func(lost int) {
 			s.log.Warn("frames were given up: whoever takes them is too slow", "lost", lost)
 		})
 	}
@@ -114,30 +121,51 @@ func (s *Set) sample(ctx context.Context, q *queue) {
 
 // await waits until the simulated devices have lived up to a time: they follow the
 // plant clock in grains of some milliseconds, and a frame should hold what was
-// there at its instant. It never waits longer than patience; real devices are not
-// waited for.
+// there at its instant. As long as they come nearer, however slowly on a busy
+// machine, they are waited for. One that stands still for the whole patience (its
+// bus hangs) costs it once; after that it is left out until it has caught up. Real
+// devices are not waited for.
 func (s *Set) await(ctx context.Context, at time.Time, patience time.Duration) {
 	if s.feed == nil {
 		return
 	}
 	deadline := time.NewTimer(patience)
 	defer deadline.Stop()
-	behind := func(d *device) bool {
-		return s.sims[d.reads[0].cfg.Bus] != nil && d.clock.Now().Before(at)
+	seen := make([]time.Time, len(s.devices))
+	for i, d := range s.devices {
+		seen[i] = d.clock.Now()
 	}
-	for slices.ContainsFunc(s.devices, behind) {
+	for {
+		behind := false
+		for _, d := range s.devices {
+			switch {
+			case d.real:
+			case !d.clock.Now().Before(at):
+				d.leftOut = false
+			case !d.leftOut:
+				behind = true
+			}
+		}
+		if !behind {
+			return
+		}
 		select {
 		case <-s.news:
 		case <-deadline.C:
-			return
+			for i, d := range s.devices {
+				now := d.clock.Now()
+				d.leftOut = !d.real && now.Before(at) && now.Equal(seen[i])
+				seen[i] = now
+			}
+			deadline.Reset(patience)
 		case <-ctx.Done():
 			return
 		}
 	}
 }
 
-// frame reads every channel at one instant.
-func (s *Set) frame(at time.Time, mono time.Duration) plant.Frame {
+// frame reads every channel at one instant: at by the plant clock, due by the wall.
+func (s *Set) frame(at, due time.Time, mono time.Duration) plant.Frame {
 	f := plant.Frame{
 		Time: at.UTC(), ClockSet: s.opts.ClockSet(), Boot: s.opts.Boot, Mono: mono,
 		Readings: make([]plant.Reading, len(s.fields)),
@@ -148,7 +176,7 @@ func (s *Set) frame(at time.Time, mono time.Duration) plant.Frame {
 			f.Readings[i] = plant.Reading{Quality: plant.Bad, Reason: plant.Missing}
 			continue
 		}
-		inputs[i] = s.input(fd, at)
+		inputs[i] = s.input(fd, at, due)
 	}
 	live := s.lineRuns(inputs)
 	for i, fd := range s.fields {
@@ -167,29 +195,28 @@ func (s *Set) frame(at time.Time, mono time.Duration) plant.Frame {
 }
 
 // input turns what a device last said into what is judged.
-func (s *Set) input(fd *field, at time.Time) validity.Input {
+func (s *Set) input(fd *field, at, due time.Time) validity.Input {
 	m := fd.slot.get()
 	d := fd.device
-	// Ages are taken on the device's own clock: the board's may step.
-	age := max(0, d.wall().Sub(m.at))
-	in := validity.Input{At: at.Add(-age), Fault: m.fault, MA: m.mA}
-	old := time.Duration(agedPeriods * float64(max(s.opts.Period, d.cycle)))
-	switch {
-	case m.at.IsZero():
+	in := validity.Input{At: at, Fault: m.fault, MA: m.mA}
+	if m.at.IsZero() {
 		in.Fault = plant.NotReady
-		if d.hungFor() > time.Duration(float64(old)/s.opts.Speed) {
+	} else if !d.real { // simulated: its times are the plant clock's
+		in.At = at.Add(-max(0, at.Sub(m.at)))
+	} else { // ages are taken on the wall's monotonic clock: the board's may step
+		in.At = at.Add(-max(0, due.Sub(m.at)))
+	}
+	old := time.Duration(agedPeriods * float64(max(s.opts.Period, d.cycle)))
+	if m.at.IsZero() || at.Sub(in.At) > old {
+		if d.hungFor() > max(time.Duration(float64(old)/s.opts.Speed), time.Second) {
 			in.Fault = plant.NoAnswer
 			d.bus.askReset()
+			return in
 		}
-		return in
-	case age > old && d.hungFor() > time.Duration(float64(old)/s.opts.Speed):
-		in.Fault = plant.NoAnswer
-		d.bus.askReset()
-		return in
-	case m.has && !fd.read.line.Known():
+	}
+	if m.has && !fd.read.line.Known() {
 		in.Fault = plant.Uncalibrated
-		return in
-	case m.has:
+	} else if m.has {
 		in.Value, in.Has = fd.read.line.Value(m.x)
 	}
 	return in

@@ -86,7 +86,6 @@ func (f *feed) answers(i int, at time.Time) bool {
 // simBus is the simulated counterpart of openBus: segments and pins for every
 // chip, and one Modbus server.
 type simBus struct {
-	set    *Set
 	units  map[byte]*simchip.Unit
 	server *simchip.Server
 	segs   map[string]*simchip.Bus // of I2C, by device

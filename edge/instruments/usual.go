@@ -28,6 +28,8 @@ func usual(p *plant.Plant, bus string) []SensorConfig {
 		s := SensorConfig{Channel: ch.Name, Bus: bus}
 		hi := ch.Range[1]
 		switch {
+		case ch.Signal == plant.Computed, ch.Signal == plant.Typed:
+			s.Chip, s.Bus = chipComputed, ""
 		case ch.Signal == plant.Bridge && tableBin(ch.Role):
 			pin++
 			s.Chip, s.ClockPin, s.DataPin = chipHX711, fmt.Sprintf("hx%d-clk", pin), fmt.Sprintf("hx%d-data", pin)

@@ -192,12 +192,15 @@ func (s *Server) accept() {
 			delete(s.conns, c)
 			s.mu.Unlock()
 			c.Close()
-			if !errors.Is(err, io.EOF) {
+			if errors.Is(err, errProtocol) { // else the client went away
 				s.note(err)
 			}
 		})
 	}
 }
+
+// errProtocol: what came is no Modbus TCP.
+var errProtocol = errors.New("a request that is no Modbus TCP")
 
 func (s *Server) note(err error) {
 	s.mu.Lock()
@@ -217,7 +220,7 @@ func (s *Server) talk(c net.Conn) error {
 		}
 		n := int(binary.BigEndian.Uint16(header[4:]))
 		if binary.BigEndian.Uint16(header[2:]) != 0 || n < 2 || n > 254 {
-			return fmt.Errorf("simchip: a request with header % x is no Modbus TCP", header)
+			return fmt.Errorf("simchip: %w: header % x", errProtocol, header)
 		}
 		pdu := make([]byte, n-1)
 		if _, err := io.ReadFull(c, pdu); err != nil {
