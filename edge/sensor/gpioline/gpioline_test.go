@@ -21,11 +21,11 @@ func TestSizesAndRequestNumbers(t *testing.T) {
 	require.EqualValues(t, 256, unsafe.Sizeof(lineInfo{}))
 	require.EqualValues(t, 272, unsafe.Sizeof(lineConfig{}))
 	require.EqualValues(t, 592, unsafe.Sizeof(lineRequest{}))
-	require.EqualValues(t, 0x8044B401, getChipInfo)
-	require.EqualValues(t, 0xC100B405, getLineInfo)
-	require.EqualValues(t, 0xC250B407, getLine)
-	require.EqualValues(t, 0xC010B40E, getValues)
-	require.EqualValues(t, 0xC010B40F, setValues)
+	require.Equal(t, uintptr(0x8044B401), getChipInfo)
+	require.Equal(t, uintptr(0xC100B405), getLineInfo)
+	require.Equal(t, uintptr(0xC250B407), getLine)
+	require.Equal(t, uintptr(0xC010B40E), getValues)
+	require.Equal(t, uintptr(0xC010B40F), setValues)
 }
 
 func event(mono int64, seq uint32) []byte {
