@@ -129,6 +129,11 @@ func (p *Plant) checkSettings(f *tomlfile.File) error {
 		if s.Resolution > s.Max-s.Min {
 			return f.Errorf(at("resolution"), "setting %q: resolution %g is larger than max less min (%g)", s.Name, s.Resolution, s.Max-s.Min)
 		}
+		if !f.Has(at("max_move")) {
+			// A file that is silent must not let advice leap over the whole range: a tenth
+			// of it at once (our judgement), or one step where that is more.
+			s.MaxMove = math.Max((s.Max-s.Min)/10, s.Resolution)
+		}
 		if s.Present != nil && (math.IsNaN(*s.Present) || math.IsInf(*s.Present, 0)) {
 			return f.Errorf(at("present"), "setting %q: present is not a finite number", s.Name)
 		}
@@ -292,8 +297,8 @@ func (p *Plant) checkChannels(f *tomlfile.File) error {
 		metrics[metric] = c.Name
 	}
 	for i, c := range p.Channels {
-		if c.Setpoint != "" && (p.ChannelIndex(c.Setpoint) < 0 || c.Setpoint == c.Name) {
-			return f.Errorf("channel."+strconv.Itoa(i)+".setpoint", "channel %q has setpoint %q, which is no other channel of this file", c.Name, c.Setpoint)
+		if err := p.checkSetpoint(f, i, c); err != nil {
+			return err
 		}
 	}
 	for i, s := range p.Stations {
@@ -335,6 +340,37 @@ func (p *Plant) checkChannels(f *tomlfile.File) error {
 		}
 	}
 	return nil
+}
+
+// checkSetpoint refuses a channel that is its own set-point and a name that is
+// mistyped. The name of a role which no channel of the file has is let stand: a plant
+// that does not record its set-point may still say what it would be called.
+func (p *Plant) checkSetpoint(f *tomlfile.File, i int, c Channel) error {
+	at := "channel." + strconv.Itoa(i) + ".setpoint"
+	switch {
+	case c.Setpoint == "" || (c.Setpoint != c.Name && p.ChannelIndex(c.Setpoint) >= 0):
+		return nil
+	case c.Setpoint == c.Name:
+		return f.Errorf(at, "channel %q is its own setpoint; name the channel that says what it was set to", c.Name)
+	case slices.Contains(Roles(), Role(c.Setpoint)) && p.channelOfRole(Role(c.Setpoint)) == "":
+		return nil
+	}
+	text := fmt.Sprintf("channel %q has setpoint %q, which is no other channel of this file", c.Name, c.Setpoint)
+	var names []string
+	for _, other := range p.Channels {
+		names = append(names, other.Name)
+	}
+	if role := p.channelOfRole(Role(c.Setpoint)); role != "" {
+		text += fmt.Sprintf("; did you mean %q?", role)
+	} else if near, ok := tomlfile.Nearest(c.Setpoint, names); ok {
+		text += fmt.Sprintf("; did you mean %q?", near)
+	}
+	return f.Errorf(at, "%s", text)
+}
+
+func (p *Plant) channelOfRole(r Role) string {
+	c, _ := p.ChannelByRole(r)
+	return c.Name
 }
 
 func (p *Plant) checkFacts(f *tomlfile.File) error {

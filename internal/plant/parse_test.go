@@ -73,6 +73,23 @@ func TestPartsAreEnough(t *testing.T) {
 	require.Equal(t, "UTC", p.Location.String())
 }
 
+// A file that gives no max_move must not let advice leap over the whole range.
+func TestMaxMoveThatIsNotGiven(t *testing.T) {
+	p, err := plant.Parse("plant.toml", []byte(strings.Replace(settingsOnly, "max_move = 8.0\n", "", 1)))
+	require.NoError(t, err)
+	require.InDelta(t, 7.0, p.Settings[0].MaxMove, 1e-9)
+	p, err = plant.Parse("plant.toml", []byte(strings.NewReplacer("max_move = 8.0\n", "", "resolution = 1.0", "resolution = 35.0").Replace(settingsOnly)))
+	require.NoError(t, err)
+	require.Equal(t, 35.0, p.Settings[0].MaxMove)
+}
+
+// A plant may name the set-point of a channel that it does not record.
+func TestSetpointThatIsNotRecorded(t *testing.T) {
+	p, err := plant.Parse("plant.toml", []byte(channelsOnly+"setpoint = \"feed_setpoint\"\n"))
+	require.NoError(t, err)
+	require.Equal(t, "feed_setpoint", p.Channels[0].Setpoint)
+}
+
 // Each wrong file is refused with file, line, column and what to do.
 func TestWrongFilesAreRefused(t *testing.T) {
 	for _, c := range []struct{ name, base, old, new, at, say string }{
@@ -97,6 +114,8 @@ func TestWrongFilesAreRefused(t *testing.T) {
 		{"no range", channelsOnly, "range = [0.0, 4.0]\n", "", "3:3", "no range"},
 		{"unknown signal", channelsOnly, "4-20mA", "0-20mA", "8:1", "use one of"},
 		{"unknown setpoint", channelsOnly, `signal = "4-20mA"`, `setpoint = "x"`, "8:1", "no other channel"},
+		{"its own setpoint", channelsOnly, `signal = "4-20mA"`, `setpoint = "feed_rate"`, "8:1", "its own setpoint"},
+		{"mistyped setpoint", channelsOnly, `signal = "4-20mA"`, "setpoint = \"feed_sp\"\n[[channel]]\nname = \"feed_set\"\nunit = \"t/h\"\nrange = [0.0, 4.0]", "8:1", `did you mean "feed_set"?`},
 		{"channel twice", channelsOnly, "[[channel]]", "[[channel]]\nname = \"feed_rate\"\nunit = \"t/h\"\nrange = [0.0, 1.0]\n[[channel]]", "8:1", "stands twice"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

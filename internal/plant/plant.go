@@ -44,7 +44,7 @@ type Setting struct {
 	Unit        string   `toml:"unit"`
 	Min         float64  `toml:"min"`           // never advised outside
 	Max         float64  `toml:"max"`           // never advised outside
-	MaxMove     float64  `toml:"max_move"`      // largest lasting change advised at once; 0: no limit of its own
+	MaxMove     float64  `toml:"max_move"`      // largest lasting change advised at once; absent: a tenth of the range, at least Resolution
 	MaxMoveTest *float64 `toml:"max_move_test"` // largest change for a test; absent: MaxMove
 	Resolution  float64  `toml:"resolution"`    // smallest change that can be set, counted from Min; 0: continuous
 	Present     *float64 `toml:"present"`       // where it stands before the first run
