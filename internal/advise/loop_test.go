@@ -27,6 +27,11 @@ type truth struct {
 	grade    func(u []float64) float64
 	floor    float64
 	lotSD    float64
+
+	other   func(u []float64) float64        // recovery of another ore that ran before; nil: none
+	late    int                              // runs whose samples are at the laboratory
+	botched float64                          // share of samples that went wrong
+	drift   func(u []float64, t int) float64 // what the plant gains by run t; nil: nothing
 }
 
 func hill(peak []float64, height float64, fall ...float64) func([]float64) float64 {
@@ -128,6 +133,9 @@ func newLoop(w truth, seed uint64) *loop {
 	for i, s := range l.p.Settings {
 		at[s.Name] = fit.OnGrid(s, fit.Step(s, s.Min+w.start[i]*(s.Max-s.Min)))
 	}
+	if w.other != nil {
+		l.runsOfAnotherOre()
+	}
 	for n := range before {
 		trial := clone(at)
 		if n%2 == 1 { // people have tried a little here and there
@@ -141,15 +149,41 @@ func newLoop(w truth, seed uint64) *loop {
 	return l
 }
 
+// Ore sources of the loops.
+const (
+	mainOre  = "Quillback Reef"
+	otherOre = "Pewter Gully"
+)
+
+// runsOfAnotherOre are some runs of another ore, made all over the box, before ours.
+func (l *loop) runsOfAnotherOre() {
+	for n := range 14 {
+		at := map[string]float64{}
+		for i, s := range l.p.Settings {
+			u := l.w.start[i] + 0.5*(l.rng.Float64()-0.5)
+			at[s.Name] = fit.OnGrid(s, fit.Step(s, s.Min+u*(s.Max-s.Min)))
+		}
+		y := l.w.other(coded(l.p, at)) + runError*l.rng.NormFloat64()
+		l.all = append(l.all, runs.Run{ID: fmt.Sprint("other ", n+1), OreSource: otherOre, Settings: at, Recovery: ptr(y), RecoverySE: ptr(runError), ConcentrateGrade: ptr(400.0), GradeSE: ptr(16.0)})
+	}
+}
+
 func (l *loop) measure(at map[string]float64) {
 	n := len(l.all)
 	if n%6 == 0 {
 		l.lot = l.w.lotSD * l.rng.NormFloat64()
 	}
 	u := coded(l.p, at)
-	y := math.Min(99.5, math.Max(0.5, l.w.recovery(u)+l.lot+runError*l.rng.NormFloat64()))
+	yield := l.w.recovery(u) + l.lot
+	if l.w.drift != nil {
+		yield += l.w.drift(u, n)
+	}
+	if l.w.botched > 0 && l.rng.Float64() < l.w.botched {
+		yield += 12 * (1 - 2*float64(l.rng.IntN(2)))
+	}
+	y := math.Min(99.5, math.Max(0.5, yield+runError*l.rng.NormFloat64()))
 	g := l.w.grade(u) * math.Exp(gradeError*l.rng.NormFloat64())
-	r := runs.Run{ID: fmt.Sprint(n + 1), OreSource: "Quillback Reef", Settings: clone(at), Recovery: ptr(y), RecoverySE: ptr(runError), ConcentrateGrade: ptr(g), GradeSE: ptr(gradeError * g)}
+	r := runs.Run{ID: fmt.Sprint(n + 1), OreSource: mainOre, Settings: clone(at), Recovery: ptr(y), RecoverySE: ptr(runError), ConcentrateGrade: ptr(g), GradeSE: ptr(gradeError * g)}
 	if l.w.lotSD > 0 {
 		r.Lot = fmt.Sprint("lot ", n/6)
 	}
@@ -206,7 +240,7 @@ func (l *loop) known(away int) []runs.Run {
 func (l *loop) step(t *testing.T) Answer { return l.stepWith(t, l.all) }
 
 func (l *loop) stepWith(t *testing.T, all []runs.Run) Answer {
-	a, err := Advise(l.p, all, Options{Source: "Quillback Reef"})
+	a, err := Advise(l.p, all, Options{Source: mainOre})
 	require.NoError(t, err)
 	if l.w.floor == 0 { // with a floor a restoring move may stand above the risk
 		requireKept(t, l.p, a)
