@@ -157,13 +157,14 @@ func reach(p Panel) (low, high, step float64, any bool) {
 	return low, high, step, true
 }
 
-// evenly rounds a span out to whole steps, at most five: those that waste least.
+// evenly rounds a span out to whole steps, at most five: those that waste least
+// room, and of those the finest.
 func evenly(low, high float64) (from, to, step float64) {
 	const most = 5
 	for count := 2; count <= most; count++ {
 		s := contour.Step(high-low, count)
 		f, t := floorTo(low, s), -floorTo(-high, s)
-		if step == 0 || t-f < to-from && t-f < (most+0.5)*s {
+		if step == 0 || t-f <= (to-from)*(1+1e-9) && t-f < (most+0.5)*s {
 			from, to, step = f, t, s
 		}
 	}

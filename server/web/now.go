@@ -234,13 +234,13 @@ func (b base) headline(p PlantNow) string {
 		return b.T("now.headline.steady", "age", b.L.Duration(b.now.Sub(p.SteadySince)))
 	}
 	// No alarm stands: say what is farthest from usual.
-	farthest, text := 1.0, ""
+	farthest, text := 0.0, ""
 	for _, c := range p.Channels {
 		i := p.Plant.ChannelIndex(c.Name)
 		if i < 0 || !c.Reading.Usable() || !usualKnown(c) {
 			continue
 		}
-		if d := distance(c); d > farthest {
+		if d := distance(c); d > farthest && unusual(p.Plant.Channels[i], c) {
 			farthest = d
 			mid := (c.Usual.Low + c.Usual.High) / 2
 			key := "now.above"
@@ -323,6 +323,17 @@ func distance(c ChannelNow) float64 {
 	return math.Abs(c.Reading.Value-(c.Usual.Low+half)) / half
 }
 
+// unusual reports whether a reading is far enough out to be said. The learned
+// range is the level give or take two spreads, so every twentieth good reading lies
+// outside: the word needs three spreads, and an excess that matters on the
+// instrument's scale.
+func unusual(c plant.Channel, n ChannelNow) bool {
+	const far, matters = 1.5, 0.01 // half widths; of the full scale
+	half := (n.Usual.High - n.Usual.Low) / 2
+	excess := (distance(n) - 1) * half
+	return distance(n) > far && excess > matters*(c.Range[1]-c.Range[0])
+}
+
 // bars are the readings, the most unusual first; contacts have no drawing.
 func (b base) bars(p PlantNow, tails map[string]chart.Span) []barView {
 	latest := map[string]ChannelNow{}
@@ -397,7 +408,7 @@ func (b base) judge(v *barView, c plant.Channel, n ChannelNow, alarm string) {
 	}
 	if usualKnown(n) {
 		v.distance = distance(n)
-		if v.distance > 1 && v.Mark == markNone {
+		if unusual(c, n) && v.Mark == markNone {
 			set(markNote, b.T("mark.note"), b.T("mark.unusual"))
 		}
 	}

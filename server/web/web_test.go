@@ -346,6 +346,17 @@ func TestMostUnusualFirst(t *testing.T) {
 	require.Equal(t, []string{"feed_rate", "bin_weight", "mill_water"}, names(n)[:3])
 }
 
+// A hair outside a narrow range is not worth a word.
+func TestUnusual(t *testing.T) {
+	c := plant.Channel{Range: [2]float64{0, 100}}
+	at := func(v, low, high float64) ChannelNow {
+		return ChannelNow{Reading: plant.Reading{Value: v, Has: true, Quality: plant.Good}, Usual: &Usual{low, high}}
+	}
+	require.True(t, unusual(c, at(70, 40, 60)))
+	require.False(t, unusual(c, at(62, 40, 60)), "two and a half spreads")
+	require.False(t, unusual(c, at(50.4, 49.9, 50.1)), "far in spreads, nothing on the scale")
+}
+
 func TestUsualOnlyAfterFourHours(t *testing.T) {
 	p := twoSensors(t)
 	n := steadyNow(p)
