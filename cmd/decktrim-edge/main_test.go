@@ -153,14 +153,16 @@ func TestRunAsAProgram(t *testing.T) {
 	start := func(until uint64) *exec.Cmd {
 		cmd := exec.Command(os.Args[0], "run", "--config", config)
 		cmd.Env = append(os.Environ(), asProgram+"=1")
-		var errs bytes.Buffer
-		cmd.Stderr = &errs
+		said, err := os.Create(filepath.Join(t.TempDir(), "stderr"))
+		require.NoError(t, err)
+		defer said.Close()
+		cmd.Stderr = said
 		require.NoError(t, cmd.Start())
 		t.Cleanup(func() { cmd.Process.Kill() }) // in case the test ends early
 		require.Eventually(t, func() bool {
 			s, err := spool.Look(spool.Options{Dir: dir})
 			return err == nil && s.Last() >= until
-		}, 30*time.Second, 50*time.Millisecond, errs.String())
+		}, 30*time.Second, 50*time.Millisecond, "see %s", said.Name())
 		return cmd
 	}
 	cmd := start(2)

@@ -224,14 +224,20 @@ func invent(ctx context.Context, data string, p *plant.Plant, o demoOptions, now
 		return nil, cli.Failedf("%w", err)
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
-	if err := inventLedger(ctx, st, p, o.seed, now); err != nil {
+	fresh, err := inventLedger(ctx, st, p, o.seed, now)
+	if err != nil {
 		return nil, err
 	}
 	source, settings, err := standsAt(ctx, st, p.Plant.Name)
 	if err != nil {
 		return nil, err
 	}
-	mill, err := sim.New(sim.Config{Plant: p, Seed: o.seed, Source: source, Start: now.Add(-demoPast)})
+	// A folder from an earlier demo has its own past: the time between stays empty.
+	from := now
+	if fresh {
+		from = now.Add(-demoPast)
+	}
+	mill, err := sim.New(sim.Config{Plant: p, Seed: o.seed, Source: source, Start: from})
 	if err != nil {
 		return nil, err
 	}

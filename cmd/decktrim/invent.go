@@ -19,15 +19,15 @@ import (
 // none of it is written down anywhere.
 
 // inventLedger gives the ledger its sources, lots and runs, once: a ledger that has
-// ore sources is left alone.
-func inventLedger(ctx context.Context, s *store.Store, p *plant.Plant, seed uint64, end time.Time) error {
+// ore sources is left alone, and fresh is false.
+func inventLedger(ctx context.Context, s *store.Store, p *plant.Plant, seed uint64, end time.Time) (fresh bool, err error) {
 	have, err := s.OreSources(ctx, p.Plant.Name)
 	if err != nil || len(have) > 0 {
-		return err
+		return false, err
 	}
 	h, err := sim.MakeHistory(p, seed, end)
 	if err != nil {
-		return err
+		return false, err
 	}
 	var entries []ledger.Entry
 	add := func(kind ledger.Kind, id string, at time.Time, body any) error {
@@ -43,20 +43,20 @@ func inventLedger(ctx context.Context, s *store.Store, p *plant.Plant, seed uint
 	}
 	for _, o := range h.Sources {
 		if err := add(ledger.KindOreSource, o.Name, end.AddDate(-1, 0, 0), o); err != nil {
-			return err
+			return false, err
 		}
 	}
 	for _, l := range h.Lots {
 		if err := add(ledger.KindLot, l.ID, l.Received, l); err != nil {
-			return err
+			return false, err
 		}
 	}
 	for _, r := range h.Runs {
 		if err := add(ledger.KindRun, r.ID, r.Start, r); err != nil {
-			return err
+			return false, err
 		}
 	}
-	return s.AppendEntries(ctx, entries...)
+	return true, s.AppendEntries(ctx, entries...)
 }
 
 // standsAt is where the newest run left the plant: its ore and settings.

@@ -344,55 +344,83 @@ func TestTheWholeLine(t *testing.T) {
 	}
 }
 
+// startDemo starts the demo and waits until it listens.
+func startDemo(t testing.TB, args ...string) (p *process, base string) {
+	_, err := programs() // built before the clock runs
+	require.NoError(t, err)
+	began := time.Now()
+	p = start(t, "decktrim", append([]string{"demo", "--listen", "127.0.0.1:0"}, args...)...)
+	eventually(t, 10*time.Second, "the demo listens", func() error {
+		_, rest, found := strings.Cut(p.said(), "listening on ")
+		if !found || !strings.Contains(rest, "\n") {
+			return fmt.Errorf("it said %q", p.said())
+		}
+		base = strings.TrimSpace(strings.SplitN(rest, "\n", 2)[0])
+		return nil
+	})
+	eventually(t, 10*time.Second, "live values", func() error {
+		var now nowAnswer
+		if err := getJSON(base+"/api/v1/now", &now); err != nil {
+			return err
+		}
+		for _, c := range now.Plants[0].Channels {
+			if c.Value == nil || c.Quality != "good" {
+				return fmt.Errorf("%s is %v, %s", c.Name, c.Value, c.Quality)
+			}
+		}
+		return nil
+	})
+	t.Logf("%v: live %s after the start", args, time.Since(began).Round(10*time.Millisecond))
+	return p, base
+}
+
+// interrupt is Ctrl-C; the program must end by itself, soon and with code 0.
+func (p *process) interrupt(t testing.TB) {
+	t.Helper()
+	require.NoError(t, p.Process.Signal(os.Interrupt))
+	done := make(chan error, 1)
+	go func() { done <- p.Wait() }()
+	select {
+	case err := <-done:
+		require.NoError(t, err, p.said())
+	case <-time.After(15 * time.Second):
+		t.Fatal("it did not end on the interrupt")
+	}
+}
+
 // The demo answers soon, shows live values, another seed gives another mill, and it
 // ends cleanly on the interrupt.
 func TestDemo(t *testing.T) {
-	ledgerOf := func(seed string) string {
-		began := time.Now()
-		p := start(t, "decktrim", "demo", "--listen", "127.0.0.1:0", "--seed", seed)
-		var base string
-		eventually(t, 10*time.Second, "the demo listens", func() error {
-			_, rest, found := strings.Cut(p.said(), "listening on ")
-			if !found || !strings.Contains(rest, "\n") {
-				return fmt.Errorf("it said %q", p.said())
-			}
-			base = strings.TrimSpace(strings.SplitN(rest, "\n", 2)[0])
-			return nil
-		})
-		t.Logf("seed %s: listening after %s", seed, time.Since(began))
-		eventually(t, 10*time.Second, "live values", func() error {
-			var now nowAnswer
-			if err := getJSON(base+"/api/v1/now", &now); err != nil {
-				return err
-			}
-			for _, c := range now.Plants[0].Channels {
-				if c.Value == nil || c.Quality != "good" {
-					return fmt.Errorf("%s is %v, %s", c.Name, c.Value, c.Quality)
-				}
-			}
-			return nil
-		})
-		t.Logf("seed %s: live after %s", seed, time.Since(began))
+	runsOf := func(seed string) string {
+		p, base := startDemo(t, "--seed", seed)
 		r, err := http.Get(base + "/api/v1/runs")
 		require.NoError(t, err)
 		defer r.Body.Close()
 		require.Equal(t, http.StatusOK, r.StatusCode)
 		runs, err := io.ReadAll(r.Body)
 		require.NoError(t, err)
-		require.NoError(t, p.Process.Signal(os.Interrupt))
-		done := make(chan error, 1)
-		go func() { done <- p.Wait() }()
-		select {
-		case err := <-done:
-			require.NoError(t, err, p.said())
-		case <-time.After(15 * time.Second):
-			t.Fatal("the demo did not end on the interrupt")
-		}
+		p.interrupt(t)
 		return string(runs)
 	}
-	one, two := ledgerOf("1"), ledgerOf("2")
+	one, two := runsOf("1"), runsOf("2")
 	require.NotEmpty(t, one)
 	require.NotEqual(t, one, two)
+}
+
+// At twenty times the clock's speed there are twenty frames a second, each with its
+// own plant time, and the line keeps up.
+func TestDemoAtSpeed20KeepsUp(t *testing.T) {
+	p, base := startDemo(t, "--speed", "20")
+	newest := func() time.Time {
+		var now nowAnswer
+		require.NoError(t, getJSON(base+"/api/v1/now", &now))
+		return *now.Plants[0].Channels[0].At
+	}
+	first, began := newest(), time.Now()
+	time.Sleep(6 * time.Second)
+	pace := newest().Sub(first).Seconds() / time.Since(began).Seconds()
+	require.InDelta(t, 20, pace, 3, "plant seconds a second")
+	p.interrupt(t)
 }
 
 func getJSON(url string, v any) error {
