@@ -133,7 +133,7 @@ type decision struct {
 }
 
 func newDecision(p *plant.Plant, all []runs.Run, source string, present map[string]float64) *decision {
-	d := &decision{p: p, source: source, present: present, chosen: fit.Choose(p, all, source), breachCache: map[int]float64{}}
+	d := &decision{p: p, source: source, present: present, chosen: fit.Choose(p, all, source).Recent(), breachCache: map[int]float64{}}
 	for _, s := range p.OreSources {
 		if s.Name == source {
 			d.ore = s
@@ -464,25 +464,29 @@ func (d *decision) standingBreach(i int) float64 {
 	return 1 - kept
 }
 
-// limit is a floor and the belief about what must stay above it.
-type limit struct{ limit, mean, sd float64 }
+// limit is a floor and the belief about what must stay above it; of is the response
+// that it mainly follows.
+type limit struct {
+	limit, mean, sd float64
+	of              *fit.Joint
+}
 
 // standing lists the plant file's floors and ceilings at a point, each as a floor:
 // grade in 100 ln(grade unit), recovery in percent, mass pull as 100 ln of its inverse.
 func (d *decision) standing(i int) []limit {
 	var all []limit
 	if f := d.floor; f != nil && *f > 0 && d.grd != nil {
-		all = append(all, limit{100 * math.Log(*f), d.grd.Mean(i), d.grd.SD(i)})
+		all = append(all, limit{100 * math.Log(*f), d.grd.Mean(i), d.grd.SD(i), d.grd})
 	}
 	if f := d.p.Objective.MinRecovery; f != nil {
-		all = append(all, limit{*f, d.rec.Mean(i), d.rec.SD(i)})
+		all = append(all, limit{*f, d.rec.Mean(i), d.rec.SD(i), d.rec})
 	}
 	if most := d.p.Objective.MaxMassPull; most != nil && d.grd != nil && *most > 0 {
 		if head := fit.HeadGrade(d.p, d.source); head > 0 {
 			// 100 ln Y = 100 ln(R/100) + 100 ln f - 100 ln c; R and c are taken as independent.
 			r := math.Max(1, d.rec.Mean(i))
 			m := 100*math.Log(r/100*head) - d.grd.Mean(i)
-			all = append(all, limit{-100 * math.Log(*most), -m, math.Hypot(100*d.rec.SD(i)/r, d.grd.SD(i))})
+			all = append(all, limit{-100 * math.Log(*most), -m, math.Hypot(100*d.rec.SD(i)/r, d.grd.SD(i)), d.grd})
 		}
 	}
 	return all

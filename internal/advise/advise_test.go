@@ -384,3 +384,41 @@ func BenchmarkAdvise(b *testing.B) {
 		}
 	}
 }
+
+// A floor that this ore cannot reach, with a grade that no setting changes: nothing is
+// moved for its sake, since no way leads there.
+func TestFloorOutOfReachMovesNothing(t *testing.T) {
+	moved, histories := 0, 120
+	for seed := range uint64(histories) {
+		w := truth{settings: 4, start: []float64{0.5, 0.5, 0.5, 0.5}, floor: 900, recovery: hill([]float64{0.5, 0.5, 0.5, 0.5}, 75, 5), grade: func([]float64) float64 { return 400 }}
+		l := newLoop(w, seed+300)
+		for range 6 { // here and there, so that chance makes slopes
+			at := map[string]float64{}
+			for _, s := range l.p.Settings {
+				at[s.Name] = fit.OnGrid(s, fit.Steps(s)*(2+l.rng.IntN(7))/10)
+			}
+			l.measure(at)
+		}
+		a, err := Advise(l.p, l.all, Options{Source: mainOre})
+		require.NoError(t, err)
+		if a.Action != Hold {
+			moved++
+		}
+	}
+	t.Logf("moved in %d of %d histories", moved, histories)
+	require.Less(t, moved, histories/8)
+}
+
+// A history of years is answered from its newest runs; the others are named.
+func TestLongHistory(t *testing.T) {
+	w := truths()[0]
+	l := newLoop(w, 1)
+	for len(l.all) < 400 {
+		l.measure(l.all[len(l.all)-1].Settings)
+	}
+	a, err := Advise(l.p, l.all, Options{Source: mainOre})
+	require.NoError(t, err)
+	require.Equal(t, 150, a.RunsUsed)
+	require.Len(t, a.RunsNotUsed, 250)
+	require.Contains(t, a.RunsNotUsed[0].Why, "newest")
+}

@@ -382,7 +382,7 @@ func (d *decision) restore(list []judged) bool {
 	least := d.missing(0) - worthwhile
 	for k := range list {
 		j := &list[k]
-		if !j.c.asMove || d.dropChance(j.i) > risk || d.standingBreach(j.i) > now {
+		if !j.c.asMove || d.dropChance(j.i) > risk || d.standingBreach(j.i) > now || !d.surelyNearer(j.i) {
 			continue
 		}
 		if short := d.missing(j.i); short < least {
@@ -395,6 +395,21 @@ func (d *decision) restore(list []judged) bool {
 	d.move(best)
 	d.because("The present setting breaks a floor or ceiling of the plant file with a chance of %s; this goes the way back (then %s). No setting within one move is sure to keep it.", percent(now), percent(d.standingBreach(best.i)))
 	return true
+}
+
+// surelyNearer asks more of a way back than a likely gain: that what the present
+// setting lacks most is closed by more than one sd of the difference. Where a limit is
+// out of this ore's reach altogether, nothing is moved for its sake.
+func (d *decision) surelyNearer(i int) bool {
+	here, there := d.standing(0), d.standing(i)
+	worst := 0
+	for k, l := range here {
+		if l.limit-l.mean > here[worst].limit-here[worst].mean {
+			worst = k
+		}
+	}
+	_, sd := here[worst].of.Diff(i, 0)
+	return there[worst].mean-here[worst].mean > sd
 }
 
 // missing is how far a point lies from keeping every standing limit by one sd:

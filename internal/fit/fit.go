@@ -79,7 +79,7 @@ func Fit(p *plant.Plant, all []runs.Run, source string) (Result, error) {
 		res.Warnings = append(res.Warnings, "The best inside the bounds lies beyond the tried settings: it is an extrapolation.")
 	}
 	present := all[len(all)-1].Settings
-	m := Learn(p, c, Recovery, present)
+	m := Learn(p, c.Recent(), Recovery, present)
 	res.model = m
 	res.Model = Summary{Method: "second-order surface with shrinkage, averaged over sizes of effect", Present: present, Now: m.Predict(present), RunSE: m.RunSE, Suspect: m.Suspect, Sharing: m.Sharing}
 	if res.Model.Suspect == nil {
@@ -93,6 +93,9 @@ func Fit(p *plant.Plant, all []runs.Run, source string) (Result, error) {
 			res.Model.BestTried = BestTried{at, iv}
 		}
 	}
+	if len(c.Used) > mostOwn {
+		res.Warnings = append(res.Warnings, fmt.Sprintf("The model in use looks at the newest %d of %d runs; the second-order surface takes them all.", mostOwn, len(c.Used)))
+	}
 	if len(m.Suspect) > 0 {
 		res.Warnings = append(res.Warnings, "These runs do not agree with the others; ask for a second assay: "+strings.Join(m.Suspect, ", ")+".")
 	}
@@ -103,7 +106,11 @@ func noRuns(p *plant.Plant, all []runs.Run, source string, c Chosen) error {
 	if n := len(c.NotUsed) + len(c.Waiting); n > 0 {
 		return fmt.Errorf("ore source %q has %d runs but none with a result that can be used: wait for the laboratory", source, n)
 	}
-	return fmt.Errorf("there is no run of ore source %q: use one of %s", source, strings.Join(Sources(p, all), ", "))
+	names := Sources(p, all)
+	if len(names) == 0 {
+		return fmt.Errorf("there is no run of ore source %q nor of any other: add rows to the runs first", source)
+	}
+	return fmt.Errorf("there is no run of ore source %q: use one of %s", source, strings.Join(names, ", "))
 }
 
 // Sources lists the ore sources of the runs and the plant file, in order.

@@ -175,7 +175,7 @@ func (m *Model) observe(p *plant.Plant, r runs.Run) (y, variance float64, ok boo
 		}
 		g := *r.ConcentrateGrade
 		if r.GradeSE != nil {
-			variance = 1e4 * *r.GradeSE * *r.GradeSE / (g * g)
+			variance = errorVariance(100 * *r.GradeSE / g)
 		}
 		return 100 * math.Log(g), variance, true
 	case SeparationEfficiency:
@@ -189,7 +189,7 @@ func (m *Model) observe(p *plant.Plant, r runs.Run) (y, variance float64, ok boo
 		}
 		gangue := 100 * pull * (1 - *r.ConcentrateGrade/pure) / (1 - head/pure)
 		if r.RecoverySE != nil { // the gangue's share of the error is small beside the recovery's
-			variance = *r.RecoverySE * *r.RecoverySE
+			variance = errorVariance(*r.RecoverySE)
 		}
 		return *r.Recovery - gangue, variance, true
 	default:
@@ -197,10 +197,17 @@ func (m *Model) observe(p *plant.Plant, r runs.Run) (y, variance float64, ok boo
 			return 0, 0, false
 		}
 		if r.RecoverySE != nil {
-			variance = *r.RecoverySE * *r.RecoverySE
+			variance = errorVariance(*r.RecoverySE)
 		}
 		return *r.Recovery, variance, true
 	}
+}
+
+// errorVariance is the square of a standard error, which is never so small that a
+// weight would overflow.
+func errorVariance(se float64) float64 {
+	se = math.Max(se, 1e-6)
+	return se * se
 }
 
 // HeadGrade is the ore source's, in the objective's grade unit; 0 if not known.

@@ -363,3 +363,25 @@ func FuzzFit(f *testing.F) {
 		require.NoError(t, err)
 	})
 }
+
+// A standard error that is no error at all must not drown the other runs, nor make
+// anything that is not a number.
+func TestTinyStandardError(t *testing.T) {
+	p := &plant.Plant{Settings: []plant.Setting{{Name: "wash_water", Unit: "L/min", Min: 20, Max: 90, MaxMove: 8, Resolution: 1}}}
+	for _, se := range []float64{1e-300, 1e-160, 1e-12} {
+		var all []runs.Run
+		for i, y := range []float64{71, 72, 71.4, 70.2, 72.5} {
+			all = append(all, runs.Run{ID: fmt.Sprint(i + 1), OreSource: "A", Settings: map[string]float64{"wash_water": 45 + float64(i%3)}, Recovery: ptr(y), RecoverySE: ptr(1.5)})
+		}
+		all[1].RecoverySE = ptr(se)
+		r, err := Fit(p, all, "A")
+		require.NoError(t, err)
+		_, err = json.Marshal(r)
+		require.NoError(t, err, "s.e. %g", se)
+		all[0].RecoverySE, all[2].RecoverySE, all[3].RecoverySE, all[4].RecoverySE = ptr(se), ptr(se), ptr(se), ptr(se)
+		r, err = Fit(p, all, "A")
+		require.NoError(t, err)
+		_, err = json.Marshal(r)
+		require.NoError(t, err, "every s.e. %g", se)
+	}
+}

@@ -165,11 +165,12 @@ func weights(used []runs.Run) (w []float64, meanInverse float64, known bool) {
 	}
 	slices.Sort(ses)
 	median := (ses[(len(ses)-1)/2] + ses[len(ses)/2]) / 2
+	least := math.Max(1e-9, 1e-6*ses[len(ses)-1]) // smaller than any error, and its weight would drown every other run
 	sum := 0.0
 	for _, r := range used {
 		se := median
 		if r.RecoverySE != nil {
-			se = *r.RecoverySE
+			se = max(*r.RecoverySE, least)
 		}
 		w = append(w, 1/(se*se))
 		sum += 1 / (se * se)

@@ -59,6 +59,22 @@ func Choose(p *plant.Plant, all []runs.Run, source string) Chosen {
 	return c
 }
 
+// mostOwn is how many of the newest runs of an ore the model in use looks at: what is
+// older than two and a half memories counts for next to nothing of the shape
+// (exp(-2.5^2/2) = 4 %), and the work grows with the third power of their number.
+const mostOwn = 150
+
+// Recent is the history with the newest runs alone; older ones are listed as not used.
+func (c Chosen) Recent() Chosen {
+	old := max(0, len(c.Used)-mostOwn)
+	c.NotUsed = slices.Clone(c.NotUsed)
+	for _, r := range c.Used[:old] {
+		c.NotUsed = append(c.NotUsed, NotUsed{r.ID, fmt.Sprintf("older than the newest %d runs, which say what counts now", mostOwn)})
+	}
+	c.Used = c.Used[old:]
+	return c
+}
+
 func sameSet(a, b []string) bool {
 	for _, x := range a {
 		if !slices.Contains(b, x) {
