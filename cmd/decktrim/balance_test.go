@@ -137,3 +137,31 @@ func TestBalanceRefuses(t *testing.T) {
 	require.Equal(t, 2, code)
 	require.Contains(t, errs, "cannot open the samples")
 }
+
+// The products of a table alone (check value TP-09): the head is worked out from them.
+func TestBalanceWithoutAFeedRow(t *testing.T) {
+	file := write(t, "samples.csv", `stream,dry_mass_kg,au_gpt
+concentrate_1,4.2,1850
+concentrate_2,11.5,210
+middlings,86,14.5
+tailings,1398.3,0.62
+`)
+	for _, extra := range [][]string{nil, {"--plant", larkspur}} {
+		code, out, errs := command(t, append([]string{"balance", "--samples", file, "--format", "json"}, extra...)...)
+		require.Zero(t, code, errs)
+		var res struct {
+			Streams []struct {
+				Name   string
+				Grades map[string]struct{ Measured, Adjusted *float64 }
+			}
+			Recovery map[string]map[string]struct{ Mean float64 }
+			Warnings []string
+		}
+		require.NoError(t, json.Unmarshal([]byte(out), &res))
+		require.Equal(t, "feed", res.Streams[0].Name)
+		require.Nil(t, res.Streams[0].Grades["au_gpt"].Measured)
+		require.InEpsilon(t, 8.1992973, *res.Streams[0].Grades["au_gpt"].Adjusted, 1e-7)
+		require.InEpsilon(t, 63.176145, res.Recovery["au"]["concentrate_1"].Mean, 1e-7)
+		require.Contains(t, strings.Join(res.Warnings, " "), "No row for feed")
+	}
+}

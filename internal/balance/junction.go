@@ -124,9 +124,16 @@ func joined(junctions []Junction) string {
 
 // Present drops from a junction the products that have no row, and says which. It is
 // for the default junction and a plant file's product list, which name all products
-// that a plant may have.
+// that a plant may have. A feed without a row is one that was not measured: it is
+// put in front, to be worked out from the products.
 func (j Junction) Present(s *Samples) (kept Junction, dropped []string) {
 	kept.In = j.In
+	for _, name := range j.In {
+		if !slices.ContainsFunc(s.Streams, func(st Stream) bool { return st.Name == name }) {
+			s.Streams = slices.Insert(s.Streams, 0, Stream{Name: name, Grades: make([]Measured, len(s.Elements))})
+			s.Warnings = append(s.Warnings, fmt.Sprintf("No row for %s: it is worked out from the products.", name))
+		}
+	}
 	for _, name := range j.Out {
 		if slices.ContainsFunc(s.Streams, func(st Stream) bool { return st.Name == name }) {
 			kept.Out = append(kept.Out, name)

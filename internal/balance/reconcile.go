@@ -133,17 +133,22 @@ var ErrImpossible = errors.New("the figures cannot belong together")
 // An error that wraps ErrImpossible means that no balance exists; other errors are
 // faults of the input with their place.
 func Reconcile(s *Samples, o Options) (*Result, error) {
-	r := &reconciliation{s: s, warnings: slices.Clone(s.Warnings)}
 	if err := checkSamples(s); err != nil {
 		return nil, err
 	}
+	whole := *s // the caller's samples stay as they are
+	whole.Streams, whole.Warnings = slices.Clone(s.Streams), slices.Clone(s.Warnings)
+	s = &whole
 	junctions := o.Junctions
+	var dropped []string
 	if len(junctions) == 0 {
-		kept, dropped := DefaultJunction().Present(s)
+		var kept Junction
+		kept, dropped = DefaultJunction().Present(s)
 		junctions = []Junction{kept}
-		if len(dropped) > 0 {
-			r.warnings = append(r.warnings, fmt.Sprintf("No row for %s: the balance takes the plant to have no such product.", strings.Join(dropped, ", ")))
-		}
+	}
+	r := &reconciliation{s: s, warnings: slices.Clone(s.Warnings)}
+	if len(dropped) > 0 {
+		r.warnings = append(r.warnings, fmt.Sprintf("No row for %s: the balance takes the plant to have no such product.", strings.Join(dropped, ", ")))
 	}
 	net, err := connect(s, junctions)
 	if err != nil {

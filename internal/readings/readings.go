@@ -123,7 +123,7 @@ func (r *Reader) Next() (plant.Frame, error) {
 			continue
 		}
 		v, err := strconv.ParseFloat(text, 64)
-		if err != nil && !math.IsInf(v, 0) {
+		if (err != nil && !math.IsInf(v, 0)) || strings.ContainsAny(text, "_xX") {
 			line, column := r.csv.FieldPos(i + 1)
 			return plant.Frame{}, &Error{r.name, line, column, fmt.Sprintf("%q is not a number; leave the field empty where there is no reading", text)}
 		}

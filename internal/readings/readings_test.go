@@ -71,6 +71,7 @@ func TestWrongFilesAreRefused(t *testing.T) {
 		"column twice":   {"time,feed_rate,feed_rate\n", `r.csv:1:16: column "feed_rate" stands twice`},
 		"bad time":       {"time,feed_rate\n05.01.2026,1\n", `r.csv:2:1: time "05.01.2026" is not RFC 3339`},
 		"word":           {"time,feed_rate\n2026-01-05T07:00:00Z,n.s.\n", `r.csv:2:22: "n.s." is not a number`},
+		"hexadecimal":    {"time,feed_rate\n2026-01-05T07:00:00Z,0x1p1\n", `r.csv:2:22: "0x1p1" is not a number`},
 		"short row":      {"time,feed_rate,mill_current\n2026-01-05T07:00:00Z,1\n", "r.csv:2:1: the row has another number of fields"},
 		"open quote":     {"time,feed_rate\n\"2026,1\n", "r.csv:"},
 	} {

@@ -226,9 +226,9 @@ func number(r Run, column, s string) (*float64, error) {
 		return nil, nil
 	}
 	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
+	if err != nil || strings.ContainsAny(s, "_xX") { // Go's own ways to write a number are nobody else's
 		what := "is not a number: write a number or leave the field empty"
-		if _, comma := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64); comma == nil {
+		if _, comma := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64); comma == nil && strings.Contains(s, ",") {
 			what = "has a decimal comma: write a point"
 		}
 		return nil, fmt.Errorf("%s: %s %q %s", r.Where(column), column, s, what)

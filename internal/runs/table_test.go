@@ -62,6 +62,8 @@ func TestParseRefuses(t *testing.T) {
 		"decimal comma":      {head + "1,Dunlin Lode,45,2,\"71,2\",,,\n", `runs.csv:2:20: recovery "71,2" has a decimal comma: write a point`},
 		"too many fields":    {head + "1,Dunlin Lode,45,2,71,2,,,\n", `the row has 9 fields and the first line 8`},
 		"too few fields":     {head + "1,Dunlin Lode,45\n", `the row has 3 fields`},
+		"underscore":         {head + "1,Dunlin Lode,4_5,2,71,,,\n", `runs.csv:2:15: wash_water "4_5" is not a number`},
+		"hexadecimal":        {head + "1,Dunlin Lode,0x1p5,2,71,,,\n", `runs.csv:2:15: wash_water "0x1p5" is not a number`},
 		"nan":                {head + "1,Dunlin Lode,45,NaN,71,,,\n", `runs.csv:2:18: deck_tilt "NaN"`},
 		"infinite":           {head + "1,Dunlin Lode,45,2,inf,,,\n", `recovery "inf"`},
 		"zero error":         {head + "1,Dunlin Lode,45,2,71,0,,\n", `runs.csv:2:23: recovery_se is 0 and must be above 0`},
