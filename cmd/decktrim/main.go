@@ -41,6 +41,8 @@ func newRoot() *cobra.Command {
 		newReplayCmd(),
 		newServeCmd(),
 		newExportCmd(),
+		newBackupCmd(),
+		newRestoreCmd(),
 	)
 	return root
 }
