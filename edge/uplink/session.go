@@ -48,7 +48,9 @@ type session struct {
 	next     time.Time // no backlog before
 	stuck    time.Time // since when no confirmation has moved the mark though records are out
 	patience time.Duration
-	greeted  bool         // a confirmation came on this connection
+	greeted  bool         // a confirmation came since the last birth
+	behind   bool         // the server has less than it confirmed before (restored from a backup)
+	host     uint64       // how far it has then
 	newest   *plant.Frame // for births
 }
 
@@ -238,8 +240,35 @@ func (s *session) birth() error {
 	if err := s.publish(wire.NBIRTH, 0, s.u.edge.Birth(s.u.cfg.Now(), s.newest, s.spoolState())); err != nil {
 		return err
 	}
+	s.greeted = false
 	s.u.update(func(st *Status) { st.Births++ })
 	return nil
+}
+
+// acked is the number up to which this server has everything that can still be had.
+func (s *session) acked() uint64 {
+	if s.behind {
+		return max(s.host, s.u.spool.Oldest()-1)
+	}
+	return s.u.spool.Acked()
+}
+
+// fell follows a server that has less than it confirmed before. It counts only as the
+// answer to a birth, and moves no mark of the spool: what is still held goes again.
+func (s *session) fell(to uint64, now time.Time) {
+	switch {
+	case !s.greeted:
+		s.behind, s.host, s.todo = true, to, nil
+		s.todo.add(s.acked()+1, s.live)
+		s.u.log.Warn("the server has an older copy of its store; it gets again what is still held here",
+			"stored", to, "confirmed_before", s.u.spool.Acked(), "held_from", s.u.spool.Oldest())
+	case s.behind && to > s.host:
+		s.host = to
+		s.todo.dropBelow(to + 1)
+	default:
+		return
+	}
+	s.stuck, s.patience = now, s.u.cfg.Resend
 }
 
 // lookForNewest reads the last record of the spool, and takes its readings for the
@@ -337,6 +366,12 @@ func (s *session) command(b []byte) {
 		u.confirmed = true
 		s.stuck = now
 	}
+	switch {
+	case c.Fell:
+		s.fell(c.FellTo, now)
+	case c.Confirms:
+		s.behind = false
+	}
 	if c.Confirms && !s.greeted {
 		s.greeted = true
 		s.next = now // the server has said where it stands: no need to wait longer
@@ -384,7 +419,7 @@ func (s *session) sendLive(now time.Time) (sent int, err error) {
 			s.live = r.Seq
 			continue
 		}
-		if s.u.spool.Acked() >= s.live { // nothing was out before this one
+		if s.acked() >= s.live { // nothing was out before this one
 			s.stuck = now
 		}
 		if err := s.send(r, f, ok, false); err != nil {
@@ -400,7 +435,7 @@ func (s *session) sendLive(now time.Time) (sent int, err error) {
 // not too far ahead of the confirmation.
 func (s *session) sendBacklog(now time.Time) (pause time.Duration, err error) {
 	u := s.u
-	s.todo.dropBelow(u.spool.Acked() + 1)
+	s.todo.dropBelow(s.acked() + 1)
 	s.todo.dropBelow(u.spool.Oldest())
 	if len(s.todo) == 0 {
 		return poll, nil
@@ -410,7 +445,7 @@ func (s *session) sendBacklog(now time.Time) (pause time.Duration, err error) {
 	}
 	lot := max(1, u.cfg.BacklogRate*int(backlogLot)/int(time.Second))
 	if u.confirmed {
-		ahead := s.todo[0].from - 1 - min(u.spool.Acked(), s.todo[0].from-1)
+		ahead := s.todo[0].from - 1 - min(s.acked(), s.todo[0].from-1)
 		if ahead >= uint64(u.cfg.InFlight) {
 			return poll, nil // a confirmation wakes the loop
 		}
@@ -462,7 +497,7 @@ func (s *session) sendBacklog(now time.Time) (pause time.Duration, err error) {
 // second pass on a connection.
 func (s *session) resendIfDue(now time.Time) {
 	u := s.u
-	acked := u.spool.Acked()
+	acked := s.acked()
 	blocked := len(s.todo) > 0 && s.todo[0].from > acked+uint64(u.cfg.InFlight)
 	if !u.confirmed || acked >= s.live || len(s.todo) > 0 && !blocked || now.Sub(s.stuck) < s.patience {
 		return

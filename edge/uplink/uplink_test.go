@@ -255,6 +255,50 @@ func TestHostThatNeverConfirms(t *testing.T) {
 	require.EqualValues(t, 110, b.up.Status().Backlog, "nothing is forgotten")
 }
 
+// TestServerRestoredFromABackup: a server that has forgotten what it confirmed gets it
+// again, once, even if a record of the refill is lost on its way.
+func TestServerRestoredFromABackup(t *testing.T) {
+	t.Parallel()
+	br := startMochi(t)
+	h := startHost(t, br.addr(), true)
+	b := newBoard(t, br.addr(), func(c *Config) { c.InFlight = 20 })
+	b.append(100)
+	b.start()
+	t.Cleanup(func() { b.tell(h) })
+	eventually(t, "stored", func() bool { return h.has(1, 100) && b.spool.Acked() == 100 })
+
+	h.mu.Lock()
+	h.acked = 40
+	lost := false
+	h.deaf = func(seq uint64) bool {
+		first := seq == 60 && !lost
+		lost = lost || first
+		return first
+	}
+	for n := range h.stored {
+		if n > 40 {
+			delete(h.stored, n)
+		}
+	}
+	clear(h.times)
+	// Not the answer to a birth: it might be old, and changes nothing.
+	h.sendConfirmation()
+	h.mu.Unlock()
+	b.append(1)
+	eventually(t, "live goes on", func() bool { return h.has(101, 101) })
+	require.Len(t, h.repeats(), 1)
+
+	h.mu.Lock()
+	h.send(wire.RebirthCommand(time.Now()))
+	h.mu.Unlock()
+	eventually(t, "all again", func() bool { return h.has(1, 101) })
+	last := b.append(10)
+	eventually(t, "confirmed as before", func() bool { return b.spool.Acked() == last })
+	for n := range h.repeats() {
+		require.Greater(t, n, uint64(40), "what the copy holds is not sent again")
+	}
+}
+
 // TestBrokerKilledAndStartedAgain: the broker dies with messages in hand, twice;
 // nothing is lost.
 func TestBrokerKilledAndStartedAgain(t *testing.T) {

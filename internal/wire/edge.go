@@ -317,6 +317,8 @@ type Command struct {
 	Rebirth  bool     // send your birth again
 	Confirms bool     // the host confirms this spool, risen or not
 	UpTo     uint64   // stored up to; 0: nothing new
+	Fell     bool     // the host says less than it confirmed before: an older copy of its store was restored
+	FellTo   uint64   // what it says then
 	Ignored  []string // what was not obeyed and why, for the log
 }
 
@@ -368,8 +370,11 @@ func (e *Edge) Command(payload []byte, s Spool) Command {
 			c.Ignored = append(c.Ignored, why.Error())
 		default:
 			c.Confirms = true
-			if *acked > s.Acked {
+			switch {
+			case *acked > s.Acked:
 				c.UpTo = *acked
+			case *acked < s.Acked:
+				c.Fell, c.FellTo = true, *acked
 			}
 		}
 	}
@@ -386,8 +391,6 @@ func confirmation(stream *string, acked *uint64, s Spool) error {
 		return fmt.Errorf("a confirmation for another stream, %.80q", *stream)
 	case *acked > s.Last:
 		return fmt.Errorf("a confirmation up to %d, above the last number %d", *acked, s.Last)
-	case *acked < s.Acked:
-		return fmt.Errorf("a confirmation up to %d, below %d that was confirmed before", *acked, s.Acked)
 	}
 	return nil
 }

@@ -307,7 +307,7 @@ func TestCommands(t *testing.T) {
 		{"confirmation", Confirmation(testSpool.Stream, 8, t0).Metrics, Command{Confirms: true, UpTo: 8}},
 		{"up to the last number", Confirmation(testSpool.Stream, 9, t0).Metrics, Command{Confirms: true, UpTo: 9}},
 		{"not risen", Confirmation(testSpool.Stream, 5, t0).Metrics, Command{Confirms: true}},
-		{"fallen", Confirmation(testSpool.Stream, 4, t0).Metrics, Command{Ignored: make([]string, 1)}},
+		{"fallen", Confirmation(testSpool.Stream, 4, t0).Metrics, Command{Confirms: true, Fell: true, FellTo: 4}},
 		{"above the last number", Confirmation(testSpool.Stream, 10, t0).Metrics, Command{Ignored: make([]string, 1)}},
 		{"another stream", Confirmation("other", 8, t0).Metrics, Command{Ignored: make([]string, 1)}},
 		{"stream alone", []Metric{stream(testSpool.Stream)}, Command{Ignored: make([]string, 1)}},

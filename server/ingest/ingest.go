@@ -310,7 +310,7 @@ func (in *Ingest) birth(b *wire.Birth) {
 			n.stream = b.Spool.Stream
 			n.confirm, n.sent = true, time.Time{} // once after each birth, at once
 			in.batch.Told = append(in.batch.Told, store.Told{Node: v.Node, Stream: n.stream,
-				Oldest: int64(min(b.Spool.Oldest, 1<<53)), Last: int64(min(b.Spool.Last, 1<<53))})
+				Oldest: int64(min(b.Spool.Oldest, 1<<53)), Last: int64(min(b.Spool.Last, 1<<53)), Acked: int64(min(b.Spool.Acked, 1<<53))})
 		}
 	}
 	v.Boot, v.ClockSet = n.boot, n.clockSet

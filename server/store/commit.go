@@ -34,6 +34,7 @@ type Reading struct {
 type Told struct {
 	Node, Stream string
 	Oldest, Last int64
+	Acked        int64 // what the node was told last is stored
 }
 
 // Batch is what is committed together.
@@ -52,6 +53,8 @@ type Progress struct {
 	Oldest int64 // oldest record the node holds; 0: not told
 	Last   int64 // highest number heard of
 	Lost   int64 // numbers that will never come
+
+	LostByRestore int64 // of these, those which were stored once: an older backup was restored
 }
 
 // Committed is what a commit changed.
@@ -163,10 +166,10 @@ func (w *writer) load() error {
 			return err
 		}
 		p := byID[id]
-		if cause == causeGap {
-			p.gaps.add(e)
+		if lost := p.losses()[cause]; lost != nil {
+			lost.add(e)
 		} else {
-			p.dropped.add(e)
+			return fmt.Errorf("readings.db names an unknown cause of loss, %q", cause)
 		}
 		if e.last > p.acked {
 			p.above.add(span{max(e.first, p.acked+1), e.last})
@@ -333,7 +336,7 @@ func (w *writer) commit(ctx context.Context, b Batch, c *Committed) error {
 		if err != nil {
 			return err
 		}
-		p.tell(t.Oldest, t.Last)
+		p.tell(t.Oldest, t.Last, t.Acked)
 	}
 	for i := range b.Readings {
 		isNew, err := w.reading(ctx, &b.Readings[i], now)
@@ -346,7 +349,7 @@ func (w *writer) commit(ctx context.Context, b Batch, c *Committed) error {
 		if err := w.save(ctx, p); err != nil {
 			return err
 		}
-		c.Progress[k] = Progress{p.acked, p.oldest, p.last, p.lost()}
+		c.Progress[k] = p.public()
 	}
 	return nil
 }
@@ -448,13 +451,10 @@ func (w *writer) save(ctx context.Context, p *progress) error {
 	if _, err := w.conn.ExecContext(ctx, "DELETE FROM lost WHERE stream = ?", p.id); err != nil {
 		return err
 	}
-	for _, of := range []struct {
-		cause string
-		spans spans
-	}{{causeGap, p.gaps}, {causeDropped, p.dropped}} {
-		for _, e := range of.spans {
+	for cause, lost := range p.losses() {
+		for _, e := range *lost {
 			if _, err := w.conn.ExecContext(ctx, "INSERT INTO lost (stream, first, last, cause, booked) VALUES (?,?,?,?,?)",
-				p.id, e.first, e.last, of.cause, w.now().UnixMilli()); err != nil {
+				p.id, e.first, e.last, cause, w.now().UnixMilli()); err != nil {
 				return err
 			}
 		}
@@ -528,5 +528,5 @@ func (s *Store) ProgressOf(node, stream string) Progress {
 	if p == nil {
 		return Progress{}
 	}
-	return Progress{p.acked, p.oldest, p.last, p.lost()}
+	return p.public()
 }

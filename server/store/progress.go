@@ -11,26 +11,34 @@ type progress struct {
 	acked    int64
 	oldest   int64 // oldest record the node still holds; 0: not told
 	last     int64 // highest number seen or told
+	had      int64 // the node was told once that everything up to here is stored; not kept
 	above    spans // stored or lost, above acked
 	gaps     spans // lost: the node said that they never became durable or were dropped
 	dropped  spans // lost: below the oldest record that the node still holds
+	restored spans // lost: stored once, missing in the backup that was restored, and no longer held
 	changed  bool  // not in the database yet
-	relost   bool  // gaps or dropped changed too
+	relost   bool  // gaps, dropped or restored changed too
 }
 
 const (
-	causeGap     = "gap"
-	causeDropped = "dropped"
+	causeGap      = "gap"
+	causeDropped  = "dropped"
+	causeRestored = "restored from backup"
 )
+
+// losses are the lists of lost numbers with their causes.
+func (p *progress) losses() map[string]*spans {
+	return map[string]*spans{causeGap: &p.gaps, causeDropped: &p.dropped, causeRestored: &p.restored}
+}
 
 // stored tells whether a number is stored already.
 func (p *progress) stored(seq int64) bool {
-	return (seq <= p.acked || p.above.has(seq)) && !p.gaps.has(seq) && !p.dropped.has(seq)
+	return (seq <= p.acked || p.above.has(seq)) && !p.gaps.has(seq) && !p.dropped.has(seq) && !p.restored.has(seq)
 }
 
 // add notes a number as stored.
 func (p *progress) add(seq int64) {
-	for _, lost := range []*spans{&p.gaps, &p.dropped} {
+	for _, lost := range []*spans{&p.gaps, &p.dropped, &p.restored} {
 		if lost.has(seq) {
 			lost.remove(span{seq, seq})
 			p.relost = true
@@ -60,18 +68,26 @@ func (p *progress) book(e span, lost *spans) {
 // gap books numbers that the node says will never come.
 func (p *progress) gap(e span) { p.book(e, &p.gaps) }
 
-// tell notes what a node says of its spool; zero is not told.
-func (p *progress) tell(oldest, last int64) {
+// tell notes what a node says of its spool; zero is not told. A node that was told
+// of more than is stored here knew this store before an older copy of it was
+// restored: the node let go of those numbers rightly, and their loss is the restore's.
+func (p *progress) tell(oldest, last, acked int64) {
+	p.had = max(p.had, acked)
 	if oldest > p.oldest {
 		p.oldest, p.changed = oldest, true
 	}
 	if last > p.last {
 		p.last, p.changed = last, true
 	}
+	p.book(span{1, min(p.oldest-1, p.had)}, &p.restored)
 	p.book(span{1, p.oldest - 1}, &p.dropped)
 }
 
-func (p *progress) lost() int64 { return p.gaps.count() + p.dropped.count() }
+func (p *progress) lost() int64 { return p.gaps.count() + p.dropped.count() + p.restored.count() }
+
+func (p *progress) public() Progress {
+	return Progress{Acked: p.acked, Oldest: p.oldest, Last: p.last, Lost: p.lost(), LostByRestore: p.restored.count()}
+}
 
 func (p *progress) advance() {
 	p.changed = true

@@ -59,7 +59,7 @@ func (s *Store) Stats(ctx context.Context) (Stats, error) {
 	for k, p := range s.w.streams {
 		st.Streams = append(st.Streams, StreamStats{
 			Node: names[k.node], Stream: k.name,
-			Progress: Progress{p.acked, p.oldest, p.last, p.lost()},
+			Progress: p.public(),
 			Backlog:  p.last - p.acked - p.above.count(),
 			Current:  newest[p.node] == p.id,
 		})

@@ -111,7 +111,9 @@ func TestProgress(t *testing.T) {
 	gap := func(seq, from, to int64) Frame {
 		return Frame{Node: "larkspur/mill", Stream: "s-1", Seq: seq, TS: t0 + 1000*seq, GapFrom: from, GapTo: to}
 	}
-	told := func(oldest, last int64) Told { return Told{"larkspur/mill", "s-1", oldest, last} }
+	told := func(oldest, last int64) Told {
+		return Told{Node: "larkspur/mill", Stream: "s-1", Oldest: oldest, Last: last}
+	}
 	tests := []struct {
 		name string
 		in   []Batch
@@ -127,6 +129,12 @@ func TestProgress(t *testing.T) {
 		{"lost one comes after all", []Batch{{Frames: []Frame{frameOf(1, 1), gap(10, 2, 9)}}, {Frames: []Frame{frameOf(4, 1)}}}, Progress{Acked: 10, Last: 10, Lost: 7}},
 		{"a gap never covers its own number or above", []Batch{{Frames: []Frame{frameOf(1, 1), gap(3, 2, 1<<50)}}}, Progress{Acked: 3, Last: 3, Lost: 1}},
 		{"first heard in the middle", []Batch{{Told: []Told{told(501, 600)}}}, Progress{Acked: 500, Oldest: 501, Last: 600, Lost: 500}},
+		{"lost by a restore, and by the node after it", []Batch{{Frames: []Frame{frameOf(1, 1)}},
+			{Told: []Told{{Node: "larkspur/mill", Stream: "s-1", Oldest: 9, Last: 12, Acked: 6}}}},
+			Progress{Acked: 8, Oldest: 9, Last: 12, Lost: 7, LostByRestore: 5}},
+		{"what a restore lost comes after all", []Batch{
+			{Told: []Told{{Node: "larkspur/mill", Stream: "s-1", Oldest: 9, Last: 9, Acked: 8}}}, {Frames: []Frame{frameOf(4, 1), frameOf(9, 1)}}},
+			Progress{Acked: 9, Oldest: 9, Last: 9, Lost: 7, LostByRestore: 7}},
 		{"an older word of the oldest changes nothing", []Batch{{Told: []Told{told(501, 600)}}, {Told: []Told{told(300, 400)}}}, Progress{Acked: 500, Oldest: 501, Last: 600, Lost: 500}},
 	}
 	for _, tt := range tests {
@@ -232,7 +240,7 @@ func TestOrderOfArrivalChangesNothing(t *testing.T) {
 				reading := Reading{Node: "larkspur/mill", Sample: Sample{Device: "radio", Metric: "t", TS: f.TS, Value: r.Float64(), Quality: plant.Good}}
 				history = append(history, Batch{Readings: []Reading{reading}})
 			}
-			history = append(history, Batch{Told: []Told{{"larkspur/mill", "s-1", 20, 150}}})
+			history = append(history, Batch{Told: []Told{{Node: "larkspur/mill", Stream: "s-1", Oldest: 20, Last: 150}}})
 
 			orderly := open(t, t.TempDir())
 			for _, b := range history {
