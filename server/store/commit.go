@@ -96,6 +96,7 @@ type writer struct {
 	layouts map[string]int64
 	boots   map[string]int64
 	dirty   map[bucketKey]time.Time // real time of the last change; zero: before the start
+	loose   map[hourKey]time.Time   // hours with frames that are not sealed; the same
 
 	body, form []byte // scratch
 }
@@ -179,12 +180,10 @@ func (w *writer) load() error {
 		return err
 	}
 	for _, p := range byID {
-		if err := w.each("SELECT seq FROM frame WHERE stream = ? AND seq > ? ORDER BY seq", func(scan func(...any) error) error {
-			var seq int64
-			err := scan(&seq)
-			p.above.add(span{seq, seq})
-			return err
-		}, p.id, p.acked); err != nil {
+		if err := streamRows(context.Background(), w.conn, p.id, p.acked+1, func(r *row, _ layout) error {
+			p.above.add(span{r.seq, r.seq})
+			return nil
+		}); err != nil {
 			return err
 		}
 	}
@@ -213,6 +212,15 @@ func (w *writer) load() error {
 		w.boots[name] = id
 		return err
 	}); err != nil {
+		return err
+	}
+	w.loose = map[hourKey]time.Time{}
+	if err := w.each("SELECT DISTINCT stream, ts - ((ts % ?1) + ?1) % ?1 FROM frame", func(scan func(...any) error) error {
+		var k hourKey
+		err := scan(&k.stream, &k.t)
+		w.loose[k] = time.Time{}
+		return err
+	}, hourSpan); err != nil {
 		return err
 	}
 	return w.each("SELECT node, span, t FROM dirty", func(scan func(...any) error) error {
@@ -321,6 +329,7 @@ func (w *writer) commit(ctx context.Context, b Batch, c *Committed) error {
 			return err
 		}
 		c.NewFrames[i] = true
+		w.loose[hourKey{p.id, floor(f.TS, hourSpan)}] = now
 		p.add(f.Seq)
 		if f.GapFrom > 0 {
 			p.gap(span{f.GapFrom, min(f.GapTo, f.Seq-1)})

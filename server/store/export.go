@@ -110,39 +110,32 @@ func exportNode(ctx context.Context, q querier, node named, from, to int64, visi
 }
 
 func exportStream(ctx context.Context, q querier, node string, stream named, metrics map[int64]named, from, to int64, visit func(ExportRow) error) error {
-	rows, err := q.QueryContext(ctx, `SELECT f.seq, f.ts, coalesce(b.name, ''), l.body, f.body FROM frame AS f
-		JOIN layout AS l ON l.id = f.layout LEFT JOIN boot AS b ON b.id = f.boot
-		WHERE f.stream = ? ORDER BY f.seq`, stream.id)
+	boots := map[int64]string{}
+	list, err := namesByID(ctx, q, "SELECT id, name, '' FROM boot")
 	if err != nil {
-		return fmt.Errorf("the readings cannot be read: %w", err)
+		return err
 	}
-	defer rows.Close()
-	row := ExportRow{Node: node, Stream: stream.name}
-	for rows.Next() {
-		var ts int64
-		var form, body []byte
-		if err := rows.Scan(&row.Seq, &ts, &row.Boot, &form, &body); err != nil {
-			return fmt.Errorf("the readings cannot be read: %w", err)
-		}
-		lay, err := decodeLayout(form)
-		if err != nil {
-			return fmt.Errorf("%s stream %s number %d: %w", node, stream.name, row.Seq, err)
-		}
-		c := cursor{body, ts}
+	for _, b := range list {
+		boots[b.id] = b.name
+	}
+	out := ExportRow{Node: node, Stream: stream.name}
+	return streamRows(ctx, q, stream.id, 0, func(r *row, lay layout) error {
+		c := cursor{r.body, r.ts}
 		var p packed
+		out.Seq, out.Boot = r.seq, boots[r.boot]
 		for _, m := range lay {
 			if err := c.next(&p); err != nil {
-				return fmt.Errorf("%s stream %s number %d: %w", node, stream.name, row.Seq, err)
+				return fmt.Errorf("%s stream %s number %d: %w", node, stream.name, r.seq, err)
 			}
 			if p.ts < from || p.ts >= to {
 				continue
 			}
-			row.Device, row.Metric = metrics[m].device, metrics[m].name
-			row.TS, row.Value, row.Quality, row.Reason = p.ts, p.value(), p.quality, plant.Reason(p.reason)
-			if err := visit(row); err != nil {
+			out.Device, out.Metric = metrics[m].device, metrics[m].name
+			out.TS, out.Value, out.Quality, out.Reason = p.ts, p.value(), p.quality, plant.Reason(p.reason)
+			if err := visit(out); err != nil {
 				return err
 			}
 		}
-	}
-	return rows.Err()
+		return nil
+	})
 }

@@ -324,13 +324,18 @@ func (s *Store) Frames(ctx context.Context, plantName string, from, to time.Time
 	if p == nil {
 		return nil, fmt.Errorf("there is no plant %q", plantName)
 	}
+	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, fmt.Errorf("the readings cannot be read: %w", err)
+	}
+	defer tx.Rollback()
 	byTime := map[int64]*plant.Frame{}
 	for i, c := range p.Channels {
-		metrics, err := metricsOf(ctx, s.read, c)
+		metrics, err := metricsOf(ctx, tx, c)
 		if err != nil {
 			return nil, fmt.Errorf("the readings cannot be read: %w", err)
 		}
-		pieces, err := rawPieces(ctx, s.read, metrics, from.UnixMilli(), to.UnixMilli())
+		pieces, err := rawPieces(ctx, tx, metrics, from.UnixMilli(), to.UnixMilli())
 		if err != nil {
 			return nil, fmt.Errorf("the readings cannot be read: %w", err)
 		}

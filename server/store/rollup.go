@@ -5,6 +5,8 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -20,6 +22,7 @@ const (
 	rollRest    = time.Second // real time for which a bucket was left alone before it is rolled up
 	rollAtOnce  = 16          // buckets a transaction, so that ingest waits little
 	checkpoints = 5 * time.Second
+	walMost     = 16 << 20 // bytes of the write-ahead log, above which the writer waits for its checkpoint
 )
 
 // aggregate is the roll-up of one metric in one bucket.
@@ -95,7 +98,9 @@ func (s *Store) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-roll.C:
-			_, err = s.RollUp(ctx)
+			if _, err = s.RollUp(ctx); err == nil {
+				err = s.tidy(ctx)
+			}
 		case <-check.C:
 			err = s.checkpoint(ctx)
 		}
@@ -109,9 +114,13 @@ func (s *Store) Run(ctx context.Context) error {
 	}
 }
 
-// checkpoint moves the write-ahead logs into their files without holding up the
-// writer.
+// checkpoint moves the write-ahead logs into their files, without holding up the
+// writer unless its log has grown so far that it must come to an end.
 func (s *Store) checkpoint(ctx context.Context) error {
+	if info, err := os.Stat(filepath.Join(s.dir, readingsFile+"-wal")); err == nil && info.Size() > walMost {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+	}
 	for _, db := range []*sql.DB{s.read, s.ledger} {
 		if _, err := db.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)"); err != nil {
 			return fmt.Errorf("checkpoint: %w", err)
@@ -284,12 +293,44 @@ func aggregatesOfHour(ctx context.Context, q querier, node, t int64) (map[int64]
 	return out, rows.Err()
 }
 
-// frames visits the frames of a node with from <= ts < to, in order of time and
-// number within each of its streams.
+// frames visits the frames of a node with from <= ts < to, sealed or not, in order of
+// time and number within each of its streams. It must see one state of the store: q
+// is a transaction, or the writer's connection.
 func frames(ctx context.Context, q querier, node, from, to int64, visit func(layout, cursor) error) error {
-	rows, err := q.QueryContext(ctx, `SELECT f.ts, l.body, f.body FROM stream AS s CROSS JOIN frame AS f ON f.stream = s.id
-		JOIN layout AS l ON l.id = f.layout
-		WHERE s.node = ? AND f.ts >= ? AND f.ts < ? ORDER BY s.id, f.ts, f.seq`, node, from, to)
+	streams, err := numbers(ctx, q, "SELECT id FROM stream WHERE node = ? ORDER BY id", node)
+	if err != nil {
+		return err
+	}
+	for _, stream := range streams {
+		sealed, err := numbers(ctx, q, "SELECT DISTINCT t FROM block WHERE stream = ? AND t > ? AND t < ? ORDER BY t", stream, from-hourSpan, to)
+		if err != nil {
+			return err
+		}
+		at := from
+		for _, t := range sealed {
+			if t > at {
+				if err := looseFrames(ctx, q, stream, at, t, visit); err != nil {
+					return err
+				}
+			}
+			if err := hourFrames(ctx, q, stream, t, max(from, t), min(to, t+hourSpan), visit); err != nil {
+				return err
+			}
+			at = t + hourSpan
+		}
+		if at < to {
+			if err := looseFrames(ctx, q, stream, at, to, visit); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// looseFrames visits frames of a stream that are not sealed.
+func looseFrames(ctx context.Context, q querier, stream, from, to int64, visit func(layout, cursor) error) error {
+	rows, err := q.QueryContext(ctx, `SELECT f.ts, l.body, f.body FROM frame AS f JOIN layout AS l ON l.id = f.layout
+		WHERE f.stream = ? AND f.ts >= ? AND f.ts < ? ORDER BY f.ts, f.seq`, stream, from, to)
 	if err != nil {
 		return err
 	}

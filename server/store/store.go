@@ -1,7 +1,7 @@
 // Package store keeps readings and the ledger. It is the only package with SQL.
 //
-// Two SQLite files lie in the data folder: readings.db (frames, roll-ups, the
-// progress of each spool) and ledger.db (what people entered). Both are in WAL mode
+// Two SQLite files lie in the data folder: readings.db (frames, sealed hours,
+// roll-ups, the progress of each spool) and ledger.db (what people entered). Both are in WAL mode
 // with synchronous=FULL: what a method has returned without error is on disk.
 //
 // Readings have one writer at a time; queries run beside it on their own
@@ -162,18 +162,38 @@ func openRead(path string) (*sql.DB, error) {
 
 // openFile opens a database for writing and applies the migrations of its kind.
 func openFile(path, kind, sync string, conns int) (*sql.DB, error) {
-	db, err := sql.Open("sqlite3", dsn(path, "journal_mode(WAL)", "synchronous("+sync+")",
-		"wal_autocheckpoint(0)", "foreign_keys(0)", "cache_size(-16000)"))
+	db, err := sql.Open("sqlite3", dsn(path, "auto_vacuum(2)", "journal_mode(WAL)", "synchronous("+sync+")",
+		"journal_size_limit(16777216)", "wal_autocheckpoint(0)", "foreign_keys(0)", "cache_size(-16000)"))
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be opened: %w", path, err)
 	}
 	db.SetMaxOpenConns(conns)
 	db.SetMaxIdleConns(conns)
-	if err := migrate(db, kind); err != nil {
+	err = migrate(db, kind)
+	if err == nil {
+		err = shrinkable(db)
+	}
+	if err != nil {
 		db.Close()
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return db, nil
+}
+
+// shrinkable makes sure that free pages can be given back: a file made before that
+// was so is written anew once.
+func shrinkable(db *sql.DB) error {
+	var mode int
+	if err := db.QueryRow("PRAGMA auto_vacuum").Scan(&mode); err != nil {
+		return fmt.Errorf("cannot be read: %w", err)
+	}
+	if mode == 2 { // incremental
+		return nil
+	}
+	if _, err := db.Exec("VACUUM"); err != nil { // in the mode that the connection asks for
+		return fmt.Errorf("cannot be written anew: %w", err)
+	}
+	return nil
 }
 
 func migrations(kind string) ([]string, error) {
