@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"decktrim/internal/watch"
+	"decktrim/server/backup"
 	"decktrim/server/ingest"
 	"decktrim/server/live"
 	"decktrim/server/store"
@@ -84,6 +85,11 @@ func (w webSystem) Health(ctx context.Context) (web.SystemView, error) {
 		Parts:  []web.PartVersion{{Name: "decktrim", Version: w.s.o.Version}},
 		Uptime: time.Since(w.s.started),
 	}
+	r, err := backup.ReadRecord(w.s.o.Config.Server.Data)
+	if err != nil {
+		return web.SystemView{}, err
+	}
+	v.Backup, v.BackupFailed, v.BackupWhy = r.Verified, r.Failed, r.Why
 	for _, n := range w.s.hub.Nodes() {
 		v.Nodes = append(v.Nodes, web.NodeView{ID: n.ID, Online: n.Online, LastSeen: n.LastHeard, Stream: n.Stream,
 			Acked: n.Acked, Last: n.Last, Oldest: n.Oldest, Lost: n.Lost, ClockSet: n.ClockSet, ClockOff: n.ClockOff})

@@ -25,6 +25,7 @@ import (
 	"decktrim/internal/ledger"
 	"decktrim/internal/plant"
 	"decktrim/server/api"
+	"decktrim/server/backup"
 	"decktrim/server/broker"
 	"decktrim/server/ingest"
 	"decktrim/server/live"
@@ -483,6 +484,18 @@ func (s *Server) metrics(ctx context.Context, w io.Writer) {
 		gauge("store_ledger_bytes", float64(st.LedgerBytes))
 		gauge("disk_free_bytes", float64(st.FreeBytes))
 		gauge("rollups_waiting", float64(st.DirtyBuckets))
+		for _, x := range st.Streams {
+			if x.Current {
+				gauge(fmt.Sprintf("node_lost_by_restore_frames{node=%q}", x.Node), float64(x.LostByRestore))
+			}
+		}
+	}
+	if r, err := backup.ReadRecord(s.o.Config.Server.Data); err == nil {
+		if !r.Verified.IsZero() { // else there is none, and its age is no number
+			gauge("backup_verified_age_seconds", time.Since(r.Verified).Seconds())
+			gauge("backup_bytes", float64(r.Bytes))
+		}
+		gauge("backup_last_failed", boolean(!r.Failed.IsZero()))
 	}
 	set.WritePrometheus(w)
 	var process processMetrics

@@ -141,6 +141,9 @@ type SystemView struct {
 	Parts  []PartVersion
 	Backup time.Time // last checked backup; zero: none
 	Uptime time.Duration
+
+	BackupFailed time.Time // when the last try failed; zero: it did not
+	BackupWhy    string
 }
 
 // NodeView is one board. Negative counts are not known.

@@ -74,6 +74,9 @@ func (s *site) system(w http.ResponseWriter, r *http.Request) {
 		backup = b.L.When(v.Backup, b.now, b.zone)
 	}
 	page.Versions = append(page.Versions, factView{b.T("sys.backup"), backup})
+	if !v.BackupFailed.IsZero() {
+		page.Versions = append(page.Versions, factView{b.T("sys.backup_failed"), b.L.When(v.BackupFailed, b.now, b.zone) + ": " + v.BackupWhy})
+	}
 	s.render(w, r, http.StatusOK, "system", page)
 }
 

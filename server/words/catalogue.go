@@ -574,6 +574,7 @@ var catalogue = map[string]text{
 	"sys.version":          {"Version", "Versión"},
 	"sys.uptime":           {"Up for", "En marcha por"},
 	"sys.backup":           {"Last checked backup", "Último respaldo revisado"},
+	"sys.backup_failed":    {"The last backup failed", "El último respaldo falló"},
 	"sys.nobackup":         {"none yet", "aún ninguno"},
 	"sys.first":            {"First step: enrol a board, weigh something, name the ore, set the shift.", "Primer paso: registrar una placa, pesar algo, nombrar el mineral, fijar el turno."},
 }
