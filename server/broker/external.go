@@ -28,7 +28,7 @@ const (
 	connectWait   = 10 * time.Second
 	writeWait     = 5 * time.Second
 	retryLeast    = time.Second
-	retryMost     = 60 * time.Second
+	retryMost     = 30 * time.Second // with jitter well within the minute in which all recovers by itself
 	commandsQueue = 256
 )
 
@@ -54,7 +54,7 @@ func NewExternal(cfg ExternalConfig, sink Sink) *External {
 }
 
 // Run implements Broker. It connects anew whenever the connection breaks, waiting
-// from 1 s up to a minute between attempts.
+// from 1 s up to half a minute between attempts.
 func (x *External) Run(ctx context.Context) error {
 	wait, failed := retryLeast, ""
 	for ctx.Err() == nil {

@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	oldLeast   = 5 * time.Second // a reading may be this old in any case
+	oldLeast   = 4 * time.Second // a reading may be this old in any case; within 5 s of silence every screen says so
 	oldPeriods = 3               // or so many of its periods (no older reading is shown as current)
 	periodMost = 5 * time.Minute
 	ahead      = 5 * time.Second // a time further in the future than this is a clock fault of the node

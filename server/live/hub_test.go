@@ -50,8 +50,8 @@ func TestStaleness(t *testing.T) {
 		m.pass(time.Second)
 	}
 	require.Equal(t, plant.Good, m.feed().Reading.Quality)
-	m.pass(3900 * time.Millisecond)
-	require.Equal(t, plant.Good, m.feed().Reading.Quality, "4.9 s old")
+	m.pass(2900 * time.Millisecond)
+	require.Equal(t, plant.Good, m.feed().Reading.Quality, "3.9 s old")
 	m.pass(200 * time.Millisecond)
 	require.Equal(t, plant.Reading{Value: 1.9, Has: true, Quality: plant.Stale, Reason: plant.TooOld}, m.feed().Reading)
 	require.Equal(t, "Last known at 07:02.", m.Snapshot()[0].Headline)

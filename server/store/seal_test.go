@@ -209,7 +209,7 @@ func TestStoreOfBeforeSealing(t *testing.T) {
 	mode, err := numbers(context.Background(), s.w.conn, "PRAGMA auto_vacuum")
 	require.NoError(t, err)
 	require.Equal(t, []int64{2}, mode)
-	require.Equal(t, Progress{1, 1, 1, 0}, s.ProgressOf("a/b", "u"))
+	require.Equal(t, Progress{Acked: 1, Oldest: 1, Last: 1}, s.ProgressOf("a/b", "u"))
 	sealAll(t, s)
 	require.Zero(t, looseCount(t, s))
 }
