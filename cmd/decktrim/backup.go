@@ -80,7 +80,7 @@ func runBackup(ctx context.Context, o backupOptions, stdout, stderr io.Writer) e
 	if err != nil {
 		return cli.Failedf("no backup was made: %w", err)
 	}
-	fmt.Fprintf(stdout, "%s\n%.1f MiB, state of %s, checked; SHA-256 %s\n", r.File, float64(r.Bytes)/(1<<20), r.Made.Format(time.RFC3339), r.SHA256)
+	fmt.Fprintf(stdout, "%s\n%.2f MiB, state of %s, checked; SHA-256 %s\n", r.File, float64(r.Bytes)/(1<<20), r.Made.Format(time.RFC3339), r.SHA256)
 	return nil
 }
 
