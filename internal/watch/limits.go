@@ -11,10 +11,11 @@ import (
 // limits holds each quantity against what is usual or against a fixed limit. What
 // cannot be judged (no channel, a fault, another state) neither raises nor clears.
 func (w *Watch) limits(now time.Time) {
+	w.contacts(now) // before what follows from them
 	w.feed(now)
 	w.mill(now)
 	w.waterLoss(now)
-	w.contacts(now)
+	w.floods(now)
 	w.stroke(now)
 	w.weights(now)
 	w.pond(now)
@@ -58,17 +59,26 @@ func (w *Watch) feed(now time.Time) {
 	if deviation > 2*least {
 		priority = Act // twice what counts: the deck will not take it for long
 	}
-	w.judge(FeedSurge, c.Name, priority, running && deviation > least, deviation < least/2, 2*time.Second, 20*time.Second, "feed above usual",
+	hunting := w.hunting(c, deviation, running, now)
+	w.judge(FeedSurge, c.Name, priority, running && deviation > least && !hunting, hunting || deviation < least/2, 2*time.Second, 20*time.Second, "feed above usual",
 		"Feed is %.0f %% above usual (%.2f against %.2f %s). Slow the feeder before the table floods.", 100*deviation, c.fast, level, c.Unit)
 
-	cause := "feed below usual"
+	cause, after := "feed below usual", 20*time.Second
 	if bin, have := w.role(plant.BinWeight); have && bin.fast < 0.05*w.binCapacity(bin) {
 		cause = "bin empty"
+	} else if on, known := w.driving(); have && known && on {
+		cause = "bridging" // ore in the bin and the feeder driving
+	}
+	if deviation > 0 {
+		after = 0 // what was held back comes: the loss is over, and not told beside the surge
 	}
 	if on, have := w.driving(); have && !on {
 		planned = true
 	}
-	w.judge(FeedLoss, c.Name, Look, running && !planned && deviation < -0.5, deviation > -0.3 || planned, 10*time.Second, 20*time.Second, cause,
+	if belt, have := w.role(plant.BeltSpeed); have && (w.isStanding(BeltStopped, belt.Name) || belt.reading.Value < 0.05*belt.Range[1]) {
+		planned = true // told as the belt's stop
+	}
+	w.judge(FeedLoss, c.Name, Look, running && !planned && deviation < -0.5, deviation > -0.3 || planned, 10*time.Second, after, cause,
 		"Feed is %.0f %% below usual (%.2f against %.2f %s). See whether the bin is empty or bridged.", -100*deviation, c.fast, level, c.Unit)
 
 	// A level that stays wrong for long is the new usual.
@@ -112,9 +122,27 @@ func (w *Watch) mill(now time.Time) {
 	if f, have := w.role(plant.FeedRate); have && f.learned >= 120 && f.level > 0 {
 		feedUp = f.fast > 1.1*f.level || w.isStanding(FeedSurge, f.Name)
 	}
+	w.millLoad(c, now, w.step)
 	least := max(0.25, spreadsToRaise*c.spread/max(c.level, 1e-9))
+	if w.isStanding(ScreenBlinding, c.Name) && !over {
+		feedUp = true // told as the blinding screen
+	}
+	if choke := w.episode(episodeKey(MillChoke, c.Name), MillChoke, c.Name); !choke.raised {
+		choke.Follows = w.firstOfChoke()
+	}
 	w.judge(MillChoke, c.Name, Act, w.state == StateRunning && (over || rise > least && !feedUp), !over && rise < least/2, 10*time.Second, 20*time.Second, "mill current above what the feed explains",
 		"Mill current is %.0f %s. Stop the feed and let the mill clear; stay clear of the mill until it is stopped and locked out.", c.fast, c.Unit)
+}
+
+// firstOfChoke names what a choke follows from: a mill without water chokes.
+func (w *Watch) firstOfChoke() *string {
+	first := ""
+	if pump, have := w.role(plant.PumpRunning); have && w.isStanding(PumpStopped, pump.Name) {
+		first = string(PumpStopped)
+	} else if water, have := w.role(plant.MillWater); have && w.isStanding(WaterLoss, water.Name) {
+		first = string(WaterLoss)
+	}
+	return orNil(first)
 }
 
 func (w *Watch) waterLoss(now time.Time) {
@@ -138,6 +166,9 @@ func (w *Watch) waterLoss(now time.Time) {
 		if !known || level <= 0 {
 			continue
 		}
+		if pump, have := w.role(plant.PumpRunning); have && w.isStanding(PumpStopped, pump.Name) {
+			continue // told as the pump's stop
+		}
 		w.judge(WaterLoss, c.Name, line.priority, wanted && c.fast < 0.6*level, c.fast > 0.8*level || !wanted, 3*time.Second, 15*time.Second, line.cause,
 			line.words, c.fast, level, c.Unit)
 	}
@@ -152,7 +183,7 @@ func (w *Watch) contacts(now time.Time) {
 		words    string
 	}{
 		{plant.TableRunning, TableStopped, Act, "The table stands still while ore comes. Stop the feed."},
-		{plant.PumpRunning, PumpStopped, Look, "The return pump has stopped. Look at it before the water runs out."},
+		{plant.PumpRunning, PumpStopped, Act, "The return pump has stopped. Stop the feed if the wash water fails: the deck dries within a minute."},
 		{plant.ClassifierRunning, ClassifierStopped, Look, "The classifier spiral has stopped. Sand fills its tank in 10 to 20 minutes."},
 	} {
 		if c, ok := w.role(contact.role); ok {
@@ -176,7 +207,8 @@ func (w *Watch) stroke(now time.Time) {
 		return
 	}
 	off := math.Abs(c.fast-c.level) / c.level
-	w.judge(StrokeChanged, c.Name, Look, w.state == StateRunning && off > 0.05 && c.fast > 0.2*c.level, off < 0.03, 10*time.Second, 20*time.Second, "stroke rate",
+	w.judge(StrokeChanged, c.Name, Look, w.state == StateRunning && off > 0.05 && c.fast > 0.2*c.level, off < 0.03, 20*time.Second, // a table that starts again takes 15 s to show its rate
+		20*time.Second, "stroke rate",
 		"The table makes %.0f strokes a minute, usually %.0f. Look at belt and drive with the table stopped and locked out.", c.fast, c.level)
 	if _, contact := w.byRole[plant.TableRunning]; !contact {
 		wanted := w.state == StateRunning || w.state == StateFilling || w.state == StateEmptying

@@ -3,9 +3,10 @@
 // board, the server and a replay of a file give the same events. It works on the
 // time of the readings, never on the time of the program.
 //
-// This is the plain form: checks of validity and limits with delays and dead bands
-// against a slowly learned level. Which checks and delays: NAMUR NE 43 for loops,
-// the rest common practice; each stands beside its constant.
+// It checks validity, holds limits with delays and dead bands against a slowly learned
+// level (limits.go), and looks at how feed and mill current move (patterns.go). Which
+// checks and delays: NAMUR NE 43 for loops, the rest common practice; each stands beside
+// its constant.
 package watch
 
 import (
@@ -156,6 +157,9 @@ type Watch struct {
 	steadySince time.Time
 	setpoint    float64
 	holdFeed    time.Time
+	swings      hunt
+	load        load
+	step        float64 // s since the last frame, as far as it counts
 	out         []Event
 }
 
@@ -268,6 +272,7 @@ func (w *Watch) Observe(f plant.Frame) []Event {
 	empty := !slices.ContainsFunc(f.Readings, func(r plant.Reading) bool { return r.Has })
 	w.judge(NodeSilent, "", Look, empty, !empty, silentAfter, 0, "no readings", "Nothing has been read from the board. See whether it has power and its cables.")
 	step := min(dt.Seconds(), silentAfter.Seconds())
+	w.step = step
 	for i := range w.channels {
 		w.validate(&w.channels[i], f.Readings[i], f.Time, empty)
 		w.learn(&w.channels[i], step, gap)
@@ -316,7 +321,8 @@ func (w *Watch) validate(c *channel, r plant.Reading, now time.Time, empty bool)
 		cause = string(r.Reason)
 	case c.Signal == plant.Loop420 && r.Value <= lo-ne43Low*(hi-lo), c.Signal == plant.Loop420 && r.Value >= hi+ne43High*(hi-lo):
 		cause = string(plant.LoopFault)
-	case r.Value < lo-0.1*(hi-lo), r.Value > hi+0.1*(hi-lo):
+	case r.Value < lo-0.1*(hi-lo), r.Value > hi+0.1*(hi-lo) && c.Signal != plant.Pulse, r.Value > hi+(hi-lo):
+		// A pulse meter counts on above its span: that is the plant, not the wire.
 		cause = string(plant.OutOfRange)
 	}
 	if r.Has && cause == "" {
@@ -328,7 +334,7 @@ func (w *Watch) validate(c *channel, r plant.Reading, now time.Time, empty bool)
 		c.present = r.Value
 		if c.learned < armedAfter.Seconds() {
 			c.longest = max(c.longest, c.same)
-		} else if c.canStick() && w.state == StateRunning && c.same > max(stuckLeast, stuckRatio*c.longest) {
+		} else if c.canStick() && r.Value != c.Range[0] && w.state == StateRunning && c.same > max(stuckLeast, stuckRatio*c.longest) {
 			cause, hold = string(plant.Stuck), 0
 		}
 	}
@@ -394,7 +400,7 @@ func (w *Watch) learn(c *channel, dt float64, gap bool) {
 	} else {
 		c.fast += (m - c.fast) * (1 - math.Exp(-dt/fastSeconds))
 	}
-	if c.Role != "" && c.Role != plant.BinWeight && w.state != StateRunning {
+	if (c.Role != "" && c.Role != plant.BinWeight && w.state != StateRunning) || w.upset(c.Name) {
 		return
 	}
 	if c.learned == 0 {

@@ -34,6 +34,7 @@ type player struct {
 	now    time.Time
 	values map[string]float64 // usual values
 	noise  map[string]float64
+	drift  map[string]float64 // a second
 	absent map[string]bool
 	bad    map[string]plant.Reason
 	events []watch.Event
@@ -46,7 +47,7 @@ func newPlayer(t testing.TB, p *plant.Plant) *player {
 			"middlings_weight": 200, "pond_level": 1.1, "return_flow": 200, "jaw_running": 0, "pump_running": 1, "classifier_running": 1},
 		noise: map[string]float64{"bin_weight": 3, "feed_rate": 0.08, "belt_speed": 0.005, "mill_current": 0.8, "mill_water": 1, "wash_water": 0.7,
 			"table_stroke_rate": 1, "concentrate_1_weight": 0.02, "concentrate_2_weight": 0.02, "middlings_weight": 0.1, "pond_level": 0.002, "return_flow": 2},
-		absent: map[string]bool{}, bad: map[string]plant.Reason{}}
+		drift: map[string]float64{}, absent: map[string]bool{}, bad: map[string]plant.Reason{}}
 }
 
 func (p *player) frame() plant.Frame {
@@ -70,6 +71,9 @@ func (p *player) play(d time.Duration) []watch.Event {
 	from := len(p.events)
 	for end := p.now.Add(d); p.now.Before(end); p.now = p.now.Add(time.Second) {
 		p.events = append(p.events, p.watch.Observe(p.frame())...)
+		for k, v := range p.drift {
+			p.values[k] += v
+		}
 	}
 	return p.events[from:]
 }
@@ -112,6 +116,9 @@ func TestUpsets(t *testing.T) {
 		{"choke", func(p *player) { p.values["mill_current"] = 52 }, time.Minute, "mill_choke mill_current", 30 * time.Second},
 		{"wash water lost", func(p *player) { p.values["wash_water"] = 3 }, time.Minute, "water_loss wash_water", 15 * time.Second},
 		{"mill water lost", func(p *player) { p.values["mill_water"] = 10 }, time.Minute, "water_loss mill_water", 15 * time.Second},
+		{"wash water floods", func(p *player) { p.values["wash_water"] = 80 }, time.Minute, "flooding wash_water", 30 * time.Second},
+		{"torn screen", func(p *player) { p.values["mill_current"] = 35.5 }, 3 * time.Minute, "screen_torn mill_current", 2 * time.Minute},
+		{"blinding", func(p *player) { p.drift["mill_current"] = 0.004 }, 40 * time.Minute, "screen_blinding mill_current", 35 * time.Minute},
 		{"table stopped", func(p *player) { p.values["table_running"] = 0 }, time.Minute, "table_stopped table_running", 5 * time.Second},
 		{"stroke changed", func(p *player) { p.values["table_stroke_rate"] = 255 }, time.Minute, "stroke_changed table_stroke_rate", 30 * time.Second},
 		{"pump stopped", func(p *player) { p.values["pump_running"] = 0 }, time.Minute, "pump_stopped pump_running", 5 * time.Second},
@@ -149,11 +156,68 @@ func TestUpsets(t *testing.T) {
 				}
 			}
 			p.values, p.noise = usual, noise
+			clear(p.drift)
 			clear(p.absent)
 			clear(p.bad)
 			require.Equal(t, []string{c.want + " cleared"}, alarms(p.play(20*time.Minute)))
 		})
 	}
+}
+
+// A feed that swings is one event with a count and a period; no more than the first
+// swings are told as surges.
+func TestHuntingFeedIsOneEvent(t *testing.T) {
+	p := newPlayer(t, larkspur(t))
+	p.play(30 * time.Minute)
+	var events []watch.Event
+	for k := range 20 {
+		p.values["feed_rate"] = 2.0 + 0.5*float64(1-2*(k%2))
+		events = append(events, p.play(30*time.Second)...)
+	}
+	p.values["feed_rate"] = 2.0
+	events = append(events, p.play(10*time.Minute)...)
+	count := map[string]int{}
+	for _, a := range alarms(events) {
+		count[a]++
+	}
+	require.Equal(t, 1, count["feed_hunting feed_rate raised"], alarms(events))
+	require.Equal(t, 1, count["feed_hunting feed_rate cleared"])
+	require.LessOrEqual(t, count["feed_surge feed_rate raised"], 2)
+}
+
+// What follows from a first cause is not told beside it.
+func TestFollowersAreNotRaised(t *testing.T) {
+	for name, c := range map[string]struct {
+		zero []string
+		want string
+	}{
+		"pump":  {[]string{"pump_running", "return_flow", "wash_water", "mill_water"}, "pump_stopped pump_running"},
+		"belt":  {[]string{"belt_speed", "feed_rate"}, "belt_stopped belt_speed"},
+		"table": {[]string{"table_running", "table_stroke_rate"}, "table_stopped table_running"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := newPlayer(t, larkspur(t))
+			p.play(30 * time.Minute)
+			usual, noise := map[string]float64{}, map[string]float64{}
+			for _, k := range c.zero {
+				usual[k], noise[k] = p.values[k], p.noise[k]
+				p.values[k], p.noise[k] = 0, 0
+			}
+			require.Equal(t, []string{c.want + " raised"}, alarms(p.play(90*time.Second)))
+			for _, k := range c.zero {
+				p.values[k], p.noise[k] = usual[k], noise[k]
+			}
+			require.Equal(t, []string{c.want + " cleared"}, alarms(p.play(10*time.Minute)))
+		})
+	}
+}
+
+// A change that stays does not become the usual while its alarm stands.
+func TestUpsetIsNotLearned(t *testing.T) {
+	p := newPlayer(t, larkspur(t))
+	p.play(30 * time.Minute)
+	p.values["table_stroke_rate"] = 265
+	require.Equal(t, []string{"stroke_changed table_stroke_rate raised"}, alarms(p.play(2*time.Hour)))
 }
 
 func TestFaultIsNoPlantUpset(t *testing.T) {
