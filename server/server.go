@@ -466,6 +466,7 @@ func (s *Server) metrics(ctx context.Context, w io.Writer) {
 		gauge("node_acked_seq"+label, float64(n.Acked))
 		gauge("node_backlog_frames"+label, float64(n.Backlog()))
 		gauge("node_lost_frames"+label, float64(n.Lost))
+		gauge("node_second_board"+label, boolean(!n.Twin.IsZero()))
 	}
 	for _, p := range s.hub.Snapshot() {
 		stale := 0

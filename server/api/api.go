@@ -213,6 +213,7 @@ type NowNode struct {
 	Last    int64   `json:"last"`
 	Lost    int64   `json:"lost"`
 	Backlog int64   `json:"backlog"`
+	Note    *string `json:"note"`
 }
 
 func text(s string) *string {
@@ -247,7 +248,7 @@ func (a *api) nowPlants(*http.Request) (any, error) {
 }
 
 func nodeOf(d live.Node) NowNode {
-	return NowNode{d.ID, d.Online, stamp(d.Since), stamp(d.LastHeard), d.Acked, d.Last, d.Lost, d.Backlog()}
+	return NowNode{d.ID, d.Online, stamp(d.Since), stamp(d.LastHeard), d.Acked, d.Last, d.Lost, d.Backlog(), text(d.Note())}
 }
 
 // plantOf finds the plant a request is about: the named one, or the only one.

@@ -39,6 +39,7 @@ type Live interface {
 	Died(node, device string, at time.Time)
 	Values(v live.Values)
 	Spool(node string, s live.Spool)
+	Twin(node string, at time.Time)
 }
 
 // ProblemKind is what a node can do against the rules.
@@ -95,6 +96,8 @@ type node struct {
 	boot     string
 	clockSet bool
 	stream   string
+	boards   boards
+	refused  bool      // the present session is of a second board with this name
 	confirm  bool      // something came that wants a confirmation
 	sent     time.Time // last confirmation
 }
@@ -305,6 +308,25 @@ func (in *Ingest) birth(b *wire.Birth) {
 		for i := range b.Metrics {
 			n.note(&b.Metrics[i])
 		}
+		board := n.boot
+		if b.Spool != nil {
+			board += " " + b.Spool.Stream
+		}
+		if n.refused = !n.boards.admit(board, b.At); n.refused {
+			n.confirm, n.stream = false, ""
+		}
+		if n.boards.twin(b.At) {
+			in.say("twin "+v.Node, func() {
+				in.o.Log.Error("two boards say that they are this node; the second one is refused: its readings are neither stored nor confirmed. Give it an id and a spool of its own", "node", v.Node)
+			})
+			in.o.Live.Twin(v.Node, b.At)
+		}
+	}
+	if n.refused {
+		in.Counters.Refused.Add(1)
+		return
+	}
+	if b.Device == "" {
 		n.stream = ""
 		if b.Spool != nil && b.Spool.Stream != "" {
 			n.stream = b.Spool.Stream
@@ -352,6 +374,12 @@ func (n *node) note(m *wire.Metric) {
 
 func (in *Ingest) data(d *wire.Data) {
 	n := in.node(d.Node)
+	if n.refused {
+		in.Counters.Refused.Add(1)
+		n.boards.heard(d.At)
+		in.o.Live.Twin(d.Node.String(), d.At)
+		return
+	}
 	v := &live.Values{Node: d.Node.String(), Device: d.Device, Received: d.At, Sent: millis(d.Sent), Samples: make([]live.Sample, 0, len(d.Metrics))}
 	p := pending{values: v, frame: -1, reading: -1}
 	var f *store.Frame

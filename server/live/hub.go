@@ -16,6 +16,7 @@ const (
 	oldLeast   = 4 * time.Second // a reading may be this old in any case; within 5 s of silence every screen says so
 	oldPeriods = 3               // or so many of its periods (no older reading is shown as current)
 	periodMost = 5 * time.Minute
+	twinStands = 10 * time.Minute
 	ahead      = 5 * time.Second // a time further in the future than this is a clock fault of the node
 )
 
@@ -119,6 +120,24 @@ func (h *Hub) Died(id, device string, at time.Time) {
 	}
 	n.Online = false
 	h.changed()
+}
+
+// Twin notes that a second board with a node's id was heard of and refused.
+func (h *Hub) Twin(id string, at time.Time) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.node(id).Twin = at
+	h.changed()
+}
+
+// seen is a node as readers get it: what is long past is not told any more. The
+// caller holds mu.
+func (h *Hub) seen(n *Node) Node {
+	out := *n
+	if h.real().Sub(out.Twin) > twinStands {
+		out.Twin = time.Time{}
+	}
+	return out
 }
 
 // Spool notes how far a node's spool is stored.
@@ -267,7 +286,7 @@ func (h *Hub) snapshot(p *state) Plant {
 		out.Channels = append(out.Channels, h.channel(p, i, real))
 	}
 	for id := range p.feeders {
-		out.Nodes = append(out.Nodes, *h.nodes[id])
+		out.Nodes = append(out.Nodes, h.seen(h.nodes[id]))
 	}
 	slices.SortFunc(out.Nodes, func(a, b Node) int { return strings.Compare(a.ID, b.ID) })
 	if old(out.Channels) {
@@ -356,7 +375,7 @@ func (h *Hub) Nodes() []Node {
 	defer h.mu.Unlock()
 	out := make([]Node, 0, len(h.nodes))
 	for _, n := range h.nodes {
-		out = append(out, *n)
+		out = append(out, h.seen(n))
 	}
 	slices.SortFunc(out, func(a, b Node) int { return strings.Compare(a.ID, b.ID) })
 	return out

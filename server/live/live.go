@@ -93,6 +93,15 @@ type Node struct {
 	Lost      int64 // numbers that will never come
 	ClockSet  bool
 	ClockOff  time.Duration // node minus server, when last heard
+	Twin      time.Time     // when a second board with this id was last heard of and refused, real clock; zero: not lately
+}
+
+// Note is what a person must know of the node, in English; empty: nothing.
+func (n Node) Note() string {
+	if n.Twin.IsZero() {
+		return ""
+	}
+	return "Two boards say that they are this node, as a copied card does. The second one is refused: its readings are not stored. Give it an id and a spool of its own."
 }
 
 // Backlog is how many frames the node holds that the server has not stored.

@@ -98,6 +98,7 @@ type writer struct {
 	dirty   map[bucketKey]time.Time // real time of the last change; zero: before the start
 	loose   map[hourKey]time.Time   // hours with frames that are not sealed; the same
 
+	commits    int    // since the start
 	body, form []byte // scratch
 }
 
@@ -260,6 +261,7 @@ func (w *writer) transact(ctx context.Context, f func() error) error {
 	err := f()
 	if err == nil {
 		if _, err = w.conn.ExecContext(ctx, "COMMIT"); err == nil {
+			w.commits++
 			return nil
 		}
 	}

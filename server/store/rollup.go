@@ -22,6 +22,7 @@ const (
 	rollRest    = time.Second // real time for which a bucket was left alone before it is rolled up
 	rollAtOnce  = 16          // buckets a transaction, so that ingest waits little
 	checkpoints = 5 * time.Second
+	walRest     = 1 << 20  // bytes to which the write-ahead log is cut when it begins anew
 	walMost     = 16 << 20 // bytes of the write-ahead log, above which the writer waits for its checkpoint
 )
 
@@ -114,17 +115,29 @@ func (s *Store) Run(ctx context.Context) error {
 	}
 }
 
-// checkpoint moves the write-ahead logs into their files, without holding up the
-// writer unless its log has grown so far that it must come to an end.
+// checkpoint moves the write-ahead logs into their files. The writer is not held up
+// unless its log has grown so far that it must come to an end, or unless nothing was
+// written since the last time: then the log is cut at once.
 func (s *Store) checkpoint(ctx context.Context) error {
-	if info, err := os.Stat(filepath.Join(s.dir, readingsFile+"-wal")); err == nil && info.Size() > walMost {
-		s.mu.Lock()
+	info, err := os.Stat(filepath.Join(s.dir, readingsFile+"-wal"))
+	if err != nil {
+		return fmt.Errorf("checkpoint: %w", err)
+	}
+	s.mu.Lock()
+	quiet := s.w.commits == s.checked
+	s.checked = s.w.commits
+	if info.Size() > walMost || quiet && info.Size() > walRest {
 		defer s.mu.Unlock()
+	} else {
+		s.mu.Unlock()
 	}
 	for _, db := range []*sql.DB{s.read, s.ledger} {
 		if _, err := db.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)"); err != nil {
 			return fmt.Errorf("checkpoint: %w", err)
 		}
+	}
+	if quiet && info.Size() > walRest {
+		return s.w.probe(ctx) // the next transaction begins the log anew, and so cuts it
 	}
 	return nil
 }

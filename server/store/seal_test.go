@@ -266,3 +266,27 @@ func FuzzFloats(f *testing.F) {
 		decodeFloats(b)
 	})
 }
+
+// TestLogIsCutWhenNothingIsWritten: after a burst and silence the write-ahead log does
+// not keep its greatest size.
+func TestLogIsCutWhenNothingIsWritten(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	for i := range int64(20) {
+		var b Batch
+		for j := range int64(500) {
+			b.Frames = append(b.Frames, frameOf(1+i*500+j, 12))
+		}
+		commit(t, s, b)
+	}
+	size := func() int64 {
+		info, err := os.Stat(filepath.Join(dir, readingsFile+"-wal"))
+		require.NoError(t, err)
+		return info.Size()
+	}
+	require.Greater(t, size(), int64(2*walRest))
+	for range 2 {
+		require.NoError(t, s.checkpoint(context.Background()))
+	}
+	require.LessOrEqual(t, size(), int64(walRest))
+}

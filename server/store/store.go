@@ -20,6 +20,7 @@ import (
 	"os"
 	"path/filepath"
 	"sort"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -52,8 +53,9 @@ type Store struct {
 	read   *sql.DB // readings, queries
 	ledger *sql.DB
 
-	mu sync.Mutex // guards the writer and all that follows
-	w  *writer
+	mu      sync.Mutex // guards the writer and all that follows
+	w       *writer
+	checked int // commits at the last checkpoint
 }
 
 const (
@@ -163,7 +165,7 @@ func openRead(path string) (*sql.DB, error) {
 // openFile opens a database for writing and applies the migrations of its kind.
 func openFile(path, kind, sync string, conns int) (*sql.DB, error) {
 	db, err := sql.Open("sqlite3", dsn(path, "auto_vacuum(2)", "journal_mode(WAL)", "synchronous("+sync+")",
-		"journal_size_limit(16777216)", "wal_autocheckpoint(0)", "foreign_keys(0)", "cache_size(-16000)"))
+		"journal_size_limit("+strconv.Itoa(walRest)+")", "wal_autocheckpoint(0)", "foreign_keys(0)", "cache_size(-16000)"))
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be opened: %w", path, err)
 	}
