@@ -1,3 +1,10 @@
+// Package backup writes a server's data folder into one archive while the server
+// runs, and makes a data folder from an archive again. Keys, certificates and the
+// access token are never in one.
+//
+// A file bears its final name only when it is whole: it is written under .decktrim-backup
+// in the target folder, synced, read again from the disk and compared, and then
+// renamed, and the folder synced.
 package backup
 
 import (
@@ -16,6 +23,7 @@ import (
 	"filippo.io/age"
 	"golang.org/x/sys/unix"
 
+	"decktrim/server/backup/archive"
 	"decktrim/server/store"
 )
 
@@ -114,8 +122,8 @@ func run(ctx context.Context, o Options) (_ Record, err error) {
 }
 
 // copyAll copies the databases into the work folder and checks each copy.
-func (o *Options) copyAll(ctx context.Context, work string) (m Manifest, err error) {
-	m = Manifest{Format: format, Decktrim: o.Version}
+func (o *Options) copyAll(ctx context.Context, work string) (m archive.Manifest, err error) {
+	m = archive.Manifest{Format: archive.Format, Decktrim: o.Version}
 	snap, err := store.Pin(ctx, o.Data)
 	if err != nil {
 		return m, err
@@ -155,13 +163,13 @@ func (o *Options) copyAll(ctx context.Context, work string) (m Manifest, err err
 		if err != nil {
 			return m, fmt.Errorf("the copy is not good: %w", err)
 		}
-		f := File{Name: name, Schema: facts.Schema, Rows: facts.Rows}
+		f := archive.File{Name: name, Schema: facts.Schema, Rows: facts.Rows}
 		if f.Size, f.SHA256, err = sumOf(ctx, to); err != nil {
 			return m, err
 		}
 		m.Files = append(m.Files, f)
 	}
-	used := map[string]bool{manifestName: true}
+	used := map[string]bool{archive.ManifestName: true}
 	for _, from := range o.Configs {
 		base := filepath.Base(from)
 		name := base
@@ -173,7 +181,7 @@ func (o *Options) copyAll(ctx context.Context, work string) (m Manifest, err err
 		if err != nil {
 			return m, fmt.Errorf("the configuration cannot be read: %w", err)
 		}
-		to := filepath.Join(work, configFolder, name)
+		to := filepath.Join(work, archive.ConfigFolder, name)
 		if err := os.MkdirAll(filepath.Dir(to), 0o700); err != nil {
 			return m, err
 		}
@@ -181,17 +189,17 @@ func (o *Options) copyAll(ctx context.Context, work string) (m Manifest, err err
 			return m, err
 		}
 		sum := sha256.Sum256(text)
-		m.Files = append(m.Files, File{Name: configFolder + name, Size: int64(len(text)), SHA256: hex.EncodeToString(sum[:]), From: from})
+		m.Files = append(m.Files, archive.File{Name: archive.ConfigFolder + name, Size: int64(len(text)), SHA256: hex.EncodeToString(sum[:]), From: from})
 	}
-	return m, m.check()
+	return m, m.Check()
 }
 
 // pack writes the archive and gives the SHA-256 of what it wrote.
-func (o *Options) pack(ctx context.Context, m Manifest, work, part string) ([]byte, error) {
+func (o *Options) pack(ctx context.Context, m archive.Manifest, work, part string) ([]byte, error) {
 	sum := sha256.New()
 	done := int64(0)
 	err := create(part, func(w io.Writer) error {
-		return write(io.MultiWriter(w, sum), m, o.Compress, o.Recipients, func(f File) (io.ReadCloser, error) {
+		return archive.Write(io.MultiWriter(w, sum), m, o.Compress, o.Recipients, func(f archive.File) (io.ReadCloser, error) {
 			r, err := os.Open(filepath.Join(work, filepath.FromSlash(f.Name)))
 			if err != nil {
 				return nil, err
@@ -208,7 +216,7 @@ func (o *Options) pack(ctx context.Context, m Manifest, work, part string) ([]by
 // verify reads the archive again, from the disk as far as the system allows, and
 // compares. One that is not encrypted is also taken apart as restore would; for one
 // that is, the key is elsewhere, and that the bytes are those which were written must do.
-func (o *Options) verify(ctx context.Context, part string, want []byte, m Manifest) error {
+func (o *Options) verify(ctx context.Context, part string, want []byte, m archive.Manifest) error {
 	f, err := os.Open(part)
 	if err != nil {
 		return err
@@ -229,7 +237,7 @@ func (o *Options) verify(ctx context.Context, part string, want []byte, m Manife
 	sum := sha256.New()
 	r = io.TeeReader(r, sum)
 	if len(o.Recipients) == 0 {
-		_, err = read(r, nil, func(Manifest) error { return nil }, func(_ File, body io.Reader) error {
+		_, err = archive.Read(r, nil, func(archive.Manifest) error { return nil }, func(_ archive.File, body io.Reader) error {
 			_, err := io.Copy(io.Discard, body)
 			return err
 		})

@@ -21,6 +21,7 @@ import (
 
 	"decktrim/internal/ledger"
 	"decktrim/internal/plant"
+	"decktrim/server/backup/archive"
 	"decktrim/server/store"
 )
 
@@ -76,8 +77,8 @@ func names(t testing.TB, dir string) (out []string) {
 	return out
 }
 
-// archive is a good small archive and the folder that it is of.
-func archive(t testing.TB, o Options) Record {
+// made is a good small archive and the folder that it is of.
+func made(t testing.TB, o Options) Record {
 	_, o.Data = filled(t, 300)
 	o.To = t.TempDir()
 	r, err := Run(t.Context(), o)
@@ -125,7 +126,7 @@ func TestBackupAndRestore(t *testing.T) {
 			require.NoError(t, err)
 			require.Equal(t, int64(3000), m.Files[1].Rows["frame"]+m.Files[0].Rows["frame"])
 			require.ElementsMatch(t, []string{"readings.db", "ledger.db", "config"}, names(t, to))
-			require.ElementsMatch(t, []string{"server.toml", "2-server.toml", manifestName}, names(t, filepath.Join(to, "config")))
+			require.ElementsMatch(t, []string{"server.toml", "2-server.toml", archive.ManifestName}, names(t, filepath.Join(to, "config")))
 			require.Equal(t, []string{"new"}, names(t, filepath.Dir(to)))
 			back, err := store.Open(store.Options{Dir: to})
 			require.NoError(t, err)
@@ -224,7 +225,7 @@ func TestFullTarget(t *testing.T) {
 	to := t.TempDir()
 	require.NoError(t, unix.Mount("tmpfs", to, "tmpfs", 0, "size=512k"))
 	defer func() { require.NoError(t, unix.Unmount(to, unix.MNT_DETACH)) }()
-	good := archive(t, Options{})
+	good := made(t, Options{})
 	_, err := Run(t.Context(), Options{Data: data, To: to})
 	require.ErrorContains(t, err, "MiB are free")
 	require.Empty(t, names(t, to))
@@ -326,11 +327,11 @@ func TestEveryDamageIsFound(t *testing.T) {
 		{"encrypted", Options{Recipients: []age.Recipient{key.Recipient()}}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			good, err := os.ReadFile(archive(t, tt.o).File)
+			good, err := os.ReadFile(made(t, tt.o).File)
 			require.NoError(t, err)
 			try := func(b []byte) error {
-				_, err := read(bytes.NewReader(b), []age.Identity{key}, func(Manifest) error { return nil },
-					func(_ File, r io.Reader) error { _, err := io.Copy(io.Discard, r); return err })
+				_, err := archive.Read(bytes.NewReader(b), []age.Identity{key}, func(archive.Manifest) error { return nil },
+					func(_ archive.File, r io.Reader) error { _, err := io.Copy(io.Discard, r); return err })
 				return err
 			}
 			require.NoError(t, try(good))
@@ -358,21 +359,20 @@ func TestRestoreRefuses(t *testing.T) {
 	require.NoError(t, err)
 	other, err := age.GenerateX25519Identity()
 	require.NoError(t, err)
-	locked := archive(t, Options{Recipients: []age.Recipient{key.Recipient()}}).File
-	plain := archive(t, Options{}).File
+	locked := made(t, Options{Recipients: []age.Recipient{key.Recipient()}}).File
+	plain := made(t, Options{}).File
 	text, err := os.ReadFile(plain)
 	require.NoError(t, err)
-	make := func(change func(m *Manifest)) string {
-		var m Manifest
+	make := func(change func(m *archive.Manifest)) string {
 		files := map[string][]byte{}
-		m, err := read(bytes.NewReader(text), nil, func(Manifest) error { return nil }, func(f File, r io.Reader) (err error) {
+		m, err := archive.Read(bytes.NewReader(text), nil, func(archive.Manifest) error { return nil }, func(f archive.File, r io.Reader) (err error) {
 			files[f.Name], err = io.ReadAll(r)
 			return err
 		})
 		require.NoError(t, err)
 		change(&m)
 		var b bytes.Buffer
-		require.NoError(t, write(&b, m, false, nil, func(f File) (io.ReadCloser, error) {
+		require.NoError(t, archive.Write(&b, m, false, nil, func(f archive.File) (io.ReadCloser, error) {
 			return io.NopCloser(bytes.NewReader(files[f.Name][:f.Size])), nil
 		}))
 		path := filepath.Join(t.TempDir(), "made.tar")
@@ -393,14 +393,14 @@ func TestRestoreRefuses(t *testing.T) {
 		{"wrong key", locked, "another key", []age.Identity{other}},
 		{"cut", cut, "damaged", nil},
 		{"no archive", words, "no archive of decktrim", nil},
-		{"newer schema", make(func(m *Manifest) {
+		{"newer schema", make(func(m *archive.Manifest) {
 			for i := range m.Files {
 				m.Files[i].Schema = 99
 			}
 		}), "newer decktrim (schema 99", nil},
-		{"newer format", make(func(m *Manifest) { m.Format = 2 }), "newer decktrim", nil},
-		{"other rows", make(func(m *Manifest) { m.Files[0].Rows["entry"]++ }), "other rows", nil},
-		{"other checksum", make(func(m *Manifest) { m.Files[0].SHA256 = strings.Repeat("0", 64) }), "checksum of", nil},
+		{"newer format", make(func(m *archive.Manifest) { m.Format = 2 }), "newer decktrim", nil},
+		{"other rows", make(func(m *archive.Manifest) { m.Files[0].Rows["entry"]++ }), "other rows", nil},
+		{"other checksum", make(func(m *archive.Manifest) { m.Files[0].SHA256 = strings.Repeat("0", 64) }), "checksum of", nil},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -411,40 +411,4 @@ func TestRestoreRefuses(t *testing.T) {
 			require.Empty(t, names(t, dir), "nothing half done")
 		})
 	}
-}
-
-func TestManifestNames(t *testing.T) {
-	sum := strings.Repeat("0", 64)
-	for _, name := range []string{"../readings.db", "/etc/passwd", "config/../x", "config/.x", "config/a/b", "lock", "a.db/b", "", "config/manifest.json"} {
-		m := Manifest{Format: 1, Files: []File{{Name: "readings.db", SHA256: sum}, {Name: "ledger.db", SHA256: sum}, {Name: name, SHA256: sum}}}
-		require.ErrorContains(t, m.check(), "does not belong", name)
-	}
-	twice := Manifest{Format: 1, Files: []File{{Name: "readings.db", SHA256: sum}, {Name: "readings.db", SHA256: sum}}}
-	require.Error(t, twice.check())
-}
-
-func FuzzRead(f *testing.F) {
-	for _, o := range []Options{{}, {Compress: true}} {
-		_, o.Data = filled(f, 2)
-		o.To = f.TempDir()
-		r, err := Run(f.Context(), o)
-		require.NoError(f, err)
-		text, err := os.ReadFile(r.File)
-		require.NoError(f, err)
-		f.Add(text)
-		f.Add(text[:700])
-	}
-	f.Add([]byte("age-encryption.org/v1\n-> X25519 x\n"))
-	f.Fuzz(func(t *testing.T, b []byte) {
-		var held int64
-		m, err := read(bytes.NewReader(b), nil, func(Manifest) error { return nil }, func(_ File, r io.Reader) error {
-			n, err := io.Copy(io.Discard, io.LimitReader(r, 1<<24))
-			held += n
-			return err
-		})
-		if err == nil {
-			require.Equal(t, m.Bytes(), held)
-			require.NoError(t, m.check())
-		}
-	})
 }

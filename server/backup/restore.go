@@ -13,8 +13,17 @@ import (
 
 	"filippo.io/age"
 
+	"decktrim/server/backup/archive"
 	"decktrim/server/store"
 )
+
+// Refusal is an error in what was given: the archive, the key or a folder.
+type Refusal struct{ err error }
+
+func (r *Refusal) Error() string { return r.err.Error() }
+func (r *Refusal) Unwrap() error { return r.err }
+
+func refusef(f string, args ...any) error { return &Refusal{fmt.Errorf(f, args...)} }
 
 // RestoreOptions of Restore.
 type RestoreOptions struct {
@@ -27,46 +36,46 @@ type RestoreOptions struct {
 // Restore makes a data folder from an archive. Everything is checked in a folder
 // beside it, which gets its name only when all is right; else nothing is left. The
 // copies of the configuration lie in its folder config.
-func Restore(ctx context.Context, o RestoreOptions) (_ Manifest, err error) {
+func Restore(ctx context.Context, o RestoreOptions) (_ archive.Manifest, err error) {
 	if o.Progress == nil {
 		o.Progress = func(string, int64, int64) {}
 	}
 	to, err := filepath.Abs(o.To)
 	if err != nil {
-		return Manifest{}, err
+		return archive.Manifest{}, err
 	}
 	was, err := emptyOrAbsent(to)
 	if err != nil {
-		return Manifest{}, err
+		return archive.Manifest{}, err
 	}
 	f, err := os.Open(o.From)
 	if err != nil {
-		return Manifest{}, refusef("the archive cannot be opened: %w", err)
+		return archive.Manifest{}, refusef("the archive cannot be opened: %w", err)
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
-		return Manifest{}, err
+		return archive.Manifest{}, err
 	}
 	if !info.Mode().IsRegular() {
-		return Manifest{}, refusef("%s is not a file; give one archive", o.From)
+		return archive.Manifest{}, refusef("%s is not a file; give one archive", o.From)
 	}
 	if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
-		return Manifest{}, fmt.Errorf("the folder cannot be made: %w", err)
+		return archive.Manifest{}, fmt.Errorf("the folder cannot be made: %w", err)
 	}
 	// The lock lies beside the folder that is filled, which must hold data alone.
 	work := to + ".restoring"
 	leave, err := takeFolder(work)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
-		return Manifest{}, fmt.Errorf("another restore to %s is at work; wait until it is done", o.To)
+		return archive.Manifest{}, fmt.Errorf("another restore to %s is at work; wait until it is done", o.To)
 	}
 	if err != nil {
-		return Manifest{}, err
+		return archive.Manifest{}, err
 	}
 	defer func() { err = errors.Join(err, leave()) }()
 	fresh := filepath.Join(work, "data")
-	if err := os.MkdirAll(filepath.Join(fresh, configFolder), 0o700); err != nil {
-		return Manifest{}, err
+	if err := os.MkdirAll(filepath.Join(fresh, archive.ConfigFolder), 0o700); err != nil {
+		return archive.Manifest{}, err
 	}
 	m, err := o.unpack(ctx, f, info.Size(), fresh)
 	if err != nil {
@@ -110,14 +119,14 @@ func emptyOrAbsent(dir string) (os.FileInfo, error) {
 	return info, nil
 }
 
-func (o *RestoreOptions) unpack(ctx context.Context, f *os.File, size int64, fresh string) (Manifest, error) {
+func (o *RestoreOptions) unpack(ctx context.Context, f *os.File, size int64, fresh string) (archive.Manifest, error) {
 	done := int64(0)
 	r := &tracked{ReadCloser: f, ctx: ctx, tell: func(n int) {
 		done += int64(n)
 		o.Progress("unpacking", done, size)
 	}}
 	var ours error // what failed on this machine is not the archive's fault
-	m, err := read(r, o.Keys, func(m Manifest) error {
+	m, err := archive.Read(r, o.Keys, func(m archive.Manifest) error {
 		for i := range m.Files {
 			if e := &m.Files[i]; e.Database() {
 				if err := store.KnownSchema(e.Name, e.Schema); err != nil {
@@ -127,16 +136,12 @@ func (o *RestoreOptions) unpack(ctx context.Context, f *os.File, size int64, fre
 		}
 		ours = needRoom(fresh, m.Bytes(), "the restored folder")
 		return ours
-	}, func(e File, body io.Reader) error {
-		var wrong error
+	}, func(e archive.File, body io.Reader) error {
 		err := create(filepath.Join(fresh, filepath.FromSlash(e.Name)), func(w io.Writer) error {
 			_, err := io.Copy(w, body)
-			if b, ok := body.(*watched); ok && b.err != nil {
-				wrong = b.err
-			}
 			return err
 		})
-		if err != nil && wrong == nil {
+		if d := (*archive.Damage)(nil); err != nil && !errors.As(err, &d) {
 			ours = fmt.Errorf("%s cannot be written: %w", e.Name, err)
 			return ours
 		}
@@ -154,7 +159,7 @@ func (o *RestoreOptions) unpack(ctx context.Context, f *os.File, size int64, fre
 }
 
 // check opens each database as the server will.
-func (o *RestoreOptions) check(ctx context.Context, m Manifest, fresh string) error {
+func (o *RestoreOptions) check(ctx context.Context, m archive.Manifest, fresh string) error {
 	for i := range m.Files {
 		e := &m.Files[i]
 		if !e.Database() {
@@ -174,12 +179,12 @@ func (o *RestoreOptions) check(ctx context.Context, m Manifest, fresh string) er
 
 // finish keeps the manifest beside the configuration, gives everything to the owner
 // of the folder whose place it takes, and syncs the folders.
-func finish(m Manifest, fresh string, was os.FileInfo) error {
+func finish(m archive.Manifest, fresh string, was os.FileInfo) error {
 	text, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return err
 	}
-	if err := writeSynced(filepath.Join(fresh, configFolder, manifestName), append(text, '\n')); err != nil {
+	if err := writeSynced(filepath.Join(fresh, archive.ConfigFolder, archive.ManifestName), append(text, '\n')); err != nil {
 		return err
 	}
 	if was != nil {
@@ -196,5 +201,5 @@ func finish(m Manifest, fresh string, was os.FileInfo) error {
 			}
 		}
 	}
-	return errors.Join(syncDir(filepath.Join(fresh, configFolder)), syncDir(fresh))
+	return errors.Join(syncDir(filepath.Join(fresh, archive.ConfigFolder)), syncDir(fresh))
 }

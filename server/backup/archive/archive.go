@@ -1,15 +1,10 @@
-// Package backup writes a server's data folder into one archive file while the server
-// runs, and makes a data folder from such a file again.
+// Package archive is the form of a backup: one file with a manifest, the databases and
+// copies of the configuration. It knows nothing of databases or disks.
 //
 // An archive is a tar file, perhaps compressed with gzip, perhaps encrypted with age
 // (outermost). Its first entry is manifest.json, which lists all others in their
-// order with size and SHA-256: the databases, then copies of the configuration. Keys,
-// certificates and the access token are never in it.
-//
-// A file bears its final name only when it is whole: it is written under .decktrim-backup
-// in the target folder, synced, read again from the disk and compared, and then
-// renamed, and the folder synced.
-package backup
+// order with size and SHA-256.
+package archive
 
 import (
 	"archive/tar"
@@ -30,10 +25,10 @@ import (
 )
 
 const (
-	format       = 1 // of the archive
-	manifestName = "manifest.json"
+	Format       = 1 // of the archives that this program writes
+	ManifestName = "manifest.json"
 	manifestMost = 1 << 20 // bytes
-	configFolder = "config/"
+	ConfigFolder = "config/"
 	ageMagic     = "age-encryption.org/" // age-encryption.org/v1, first line of an age file
 	gzipMagic    = "\x1f\x8b"            // RFC 1952, 2.3.1
 )
@@ -69,23 +64,16 @@ func (m *Manifest) Bytes() (sum int64) {
 	return sum
 }
 
-// Refusal is an error in what was given: the archive, the key or a folder.
-type Refusal struct{ err error }
-
-func (r *Refusal) Error() string { return r.err.Error() }
-func (r *Refusal) Unwrap() error { return r.err }
-
-func refusef(f string, args ...any) error { return &Refusal{fmt.Errorf(f, args...)} }
-
 // Names that an archive may hold: nothing that leaves the folder or hides in it.
 var (
 	databaseName = regexp.MustCompile(`^[a-z][a-z0-9_-]{0,63}\.db$`)
 	configName   = regexp.MustCompile(`^config/[^/.\x00-\x1f][^/\x00-\x1f]{0,199}$`)
 )
 
-func (m *Manifest) check() error {
-	if m.Format > format {
-		return fmt.Errorf("it was made by a newer decktrim (%s, format %d, this program knows %d); use that version", m.Decktrim, m.Format, format)
+// Check refuses a manifest that this program cannot follow.
+func (m *Manifest) Check() error {
+	if m.Format > Format {
+		return fmt.Errorf("it was made by a newer decktrim (%s, format %d, this program knows %d); use that version", m.Decktrim, m.Format, Format)
 	}
 	if m.Format < 1 || len(m.Files) == 0 {
 		return errors.New("its manifest is not one of decktrim")
@@ -94,7 +82,7 @@ func (m *Manifest) check() error {
 	total := int64(0)
 	for i := range m.Files {
 		f := &m.Files[i]
-		if !databaseName.MatchString(f.Name) && !configName.MatchString(f.Name) || f.Name == configFolder+manifestName {
+		if !databaseName.MatchString(f.Name) && !configName.MatchString(f.Name) || f.Name == ConfigFolder+ManifestName {
 			return fmt.Errorf("its manifest names a file %.80q, which does not belong in an archive", f.Name)
 		}
 		sum, err := hex.DecodeString(f.SHA256)
@@ -114,8 +102,8 @@ func (m *Manifest) check() error {
 	return nil
 }
 
-// write writes an archive whose entries open gives.
-func write(w io.Writer, m Manifest, compress bool, to []age.Recipient, open func(File) (io.ReadCloser, error)) error {
+// Write writes an archive whose entries open gives.
+func Write(w io.Writer, m Manifest, compress bool, to []age.Recipient, open func(File) (io.ReadCloser, error)) error {
 	var closers []io.Closer
 	if len(to) > 0 {
 		e, err := age.Encrypt(w, to...)
@@ -144,7 +132,7 @@ func write(w io.Writer, m Manifest, compress bool, to []age.Recipient, open func
 		_, err := io.Copy(t, r)
 		return err
 	}
-	if err := entry(manifestName, int64(len(text)), bytes.NewReader(text)); err != nil {
+	if err := entry(ManifestName, int64(len(text)), bytes.NewReader(text)); err != nil {
 		return err
 	}
 	for _, f := range m.Files {
@@ -164,12 +152,12 @@ func write(w io.Writer, m Manifest, compress bool, to []age.Recipient, open func
 	return nil
 }
 
-// read reads an archive to its end. It gives first the manifest, then each entry, to
+// Read reads an archive to its end. It gives first the manifest, then each entry, to
 // functions which may refuse them. Everything is checked against the manifest; what
-// take has been given is right only when read returns nil.
-func read(r io.Reader, keys []age.Identity, begin func(Manifest) error, take func(File, io.Reader) error) (Manifest, error) {
+// take has been given is right only when Read returns nil.
+func Read(r io.Reader, keys []age.Identity, begin func(Manifest) error, take func(File, io.Reader) error) (Manifest, error) {
 	var m Manifest
-	b := bufio.NewReaderSize(r, 1<<20)
+	b := bufio.NewReaderSize(r, 64<<10)
 	if head, err := b.Peek(len(ageMagic)); err == nil && string(head) == ageMagic {
 		if len(keys) == 0 {
 			return m, errors.New("it is encrypted: give the key with --identity")
@@ -182,21 +170,21 @@ func read(r io.Reader, keys []age.Identity, begin func(Manifest) error, take fun
 		case err != nil:
 			return m, fmt.Errorf("it is damaged: %w", err)
 		}
-		b = bufio.NewReaderSize(d, 1<<20)
+		b = bufio.NewReaderSize(d, 64<<10)
 	}
 	if head, err := b.Peek(len(gzipMagic)); err == nil && string(head) == gzipMagic {
 		z, err := gzip.NewReader(b)
 		if err != nil {
 			return m, fmt.Errorf("it is damaged: %w", err)
 		}
-		b = bufio.NewReaderSize(z, 1<<20)
+		b = bufio.NewReaderSize(z, 64<<10)
 	}
 	t := tar.NewReader(b)
 	h, err := t.Next()
 	if err != nil {
 		return m, fmt.Errorf("it is damaged, or no archive of decktrim: %w", err)
 	}
-	if h.Name != manifestName || h.Typeflag != tar.TypeReg || h.Size > manifestMost {
+	if h.Name != ManifestName || h.Typeflag != tar.TypeReg || h.Size > manifestMost {
 		return m, errors.New("it is no archive of decktrim: it does not begin with a manifest")
 	}
 	text, err := io.ReadAll(t)
@@ -206,7 +194,7 @@ func read(r io.Reader, keys []age.Identity, begin func(Manifest) error, take fun
 	if err := json.Unmarshal(text, &m); err != nil {
 		return m, fmt.Errorf("its manifest cannot be read: %w", err)
 	}
-	if err := m.check(); err != nil {
+	if err := m.Check(); err != nil {
 		return m, err
 	}
 	if err := begin(m); err != nil {
@@ -221,10 +209,9 @@ func read(r io.Reader, keys []age.Identity, begin func(Manifest) error, take fun
 			return m, fmt.Errorf("it is damaged: %.80q stands where %s of %d bytes belongs", h.Name, f.Name, f.Size)
 		}
 		sum := sha256.New()
-		body := &watched{r: io.TeeReader(t, sum)}
-		if err := take(f, body); err != nil {
-			if body.err != nil {
-				return m, fmt.Errorf("it is damaged: %s: %w", f.Name, body.err)
+		if err := take(f, &body{io.TeeReader(t, sum)}); err != nil {
+			if d := (*Damage)(nil); errors.As(err, &d) {
+				return m, fmt.Errorf("it is damaged: %s: %w", f.Name, err)
 			}
 			return m, err
 		}
@@ -251,16 +238,18 @@ func noEOF(err error) error {
 	return err
 }
 
-// watched remembers the error of the reader below, to tell it from the writer's.
-type watched struct {
-	r   io.Reader
-	err error
-}
+// Damage is an error of reading an entry, to tell it from one of writing it elsewhere.
+type Damage struct{ err error }
 
-func (c *watched) Read(p []byte) (int, error) {
-	n, err := c.r.Read(p)
+func (d *Damage) Error() string { return d.err.Error() }
+func (d *Damage) Unwrap() error { return d.err }
+
+type body struct{ r io.Reader }
+
+func (b *body) Read(p []byte) (int, error) {
+	n, err := b.r.Read(p)
 	if err != nil && !errors.Is(err, io.EOF) {
-		c.err = err
+		err = &Damage{err}
 	}
 	return n, err
 }
