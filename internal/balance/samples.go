@@ -1,8 +1,6 @@
 package balance
 
 import (
-	"bufio"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"decktrim/internal/sheet"
 )
 
 // Measured is one figure with its standard error, both in the unit of its column.
@@ -108,7 +108,7 @@ const (
 
 type samplesParser struct {
 	file    string
-	csv     *csv.Reader
+	csv     *sheet.Reader
 	heads   []string
 	columns []column
 	out     *Samples
@@ -120,12 +120,7 @@ type samplesParser struct {
 // pb_pct, ..._ppm, ..._ppb) and the same with _se. An empty field is not measured. name
 // stands in messages, which give file:line:column (columns count bytes).
 func ParseSamples(name string, src io.Reader) (*Samples, error) {
-	buffered := bufio.NewReader(src)
-	if mark, err := buffered.Peek(3); err == nil && string(mark) == "\xef\xbb\xbf" {
-		_, _ = buffered.Discard(3) // the byte order mark that spreadsheets write; peeked, so it is there
-	}
-	r := csv.NewReader(buffered)
-	r.FieldsPerRecord = -1 // counted here, to say what is wrong
+	r := sheet.NewReader(name, src)
 	r.ReuseRecord = true
 	p := &samplesParser{file: name, csv: r, out: &Samples{File: name}}
 	if err := p.heading(); err != nil {
@@ -137,7 +132,7 @@ func ParseSamples(name string, src io.Reader) (*Samples, error) {
 			break
 		}
 		if err != nil {
-			return nil, p.csvError(err)
+			return nil, err
 		}
 		if err := p.row(row); err != nil {
 			return nil, err
@@ -161,29 +156,16 @@ func listSome(names []string) string {
 	return strings.Join(names, ", ")
 }
 
-func (p *samplesParser) csvError(err error) error {
-	if pe, ok := errors.AsType[*csv.ParseError](err); ok {
-		return fmt.Errorf("%s:%d:%d: a quotation mark is out of place: quote whole fields or none", p.file, pe.Line, pe.Column)
-	}
-	return fmt.Errorf("%s: cannot be read: %w", p.file, err)
-}
-
-// at is the place of a field, and of the row's end for a field that is not there.
-func (p *samplesParser) at(field int) string {
-	line, col := p.csv.FieldPos(field)
-	return fmt.Sprintf("%s:%d:%d", p.file, line, col)
-}
-
 func (p *samplesParser) heading() error {
 	row, err := p.csv.Read()
 	if errors.Is(err, io.EOF) {
 		return fmt.Errorf("%s:1:1: the file is empty: it needs a heading that begins with stream,%s", p.file, MassColumn)
 	}
 	if err != nil {
-		return p.csvError(err)
+		return err
 	}
 	if len(row) == 1 && strings.ContainsAny(row[0], ";\t") {
-		return fmt.Errorf("%s: fields must be separated by commas, and decimals by a point: save the file as CSV with commas", p.at(0))
+		return fmt.Errorf("%s: fields must be separated by commas, and decimals by a point: save the file as CSV with commas", p.csv.At(0))
 	}
 	seen := map[string]bool{}
 	p.heads = make([]string, len(row))
@@ -192,7 +174,7 @@ func (p *samplesParser) heading() error {
 		h = strings.TrimSpace(h)
 		p.heads[i] = h
 		if seen[h] && h != "" {
-			return fmt.Errorf("%s: the column %s stands twice: keep one", p.at(i), h)
+			return fmt.Errorf("%s: the column %s stands twice: keep one", p.csv.At(i), h)
 		}
 		seen[h] = true
 		c, err := p.columnOf(i, h)
@@ -202,10 +184,10 @@ func (p *samplesParser) heading() error {
 		p.columns[i] = c
 	}
 	if !seen["stream"] {
-		return fmt.Errorf("%s: there is no column stream: name each row's stream", p.at(0))
+		return fmt.Errorf("%s: there is no column stream: name each row's stream", p.csv.At(0))
 	}
 	if len(p.out.Elements) == 0 {
-		return fmt.Errorf("%s: there is no grade column: add one like au_gpt or pb_pct", p.at(0))
+		return fmt.Errorf("%s: there is no grade column: add one like au_gpt or pb_pct", p.csv.At(0))
 	}
 	var left []string
 	for i, h := range p.heads {
@@ -213,11 +195,11 @@ func (p *samplesParser) heading() error {
 			if base != MassColumn {
 				e := slices.IndexFunc(p.out.Elements, func(e Element) bool { return e.Column == base })
 				if e < 0 {
-					return fmt.Errorf("%s: %s is the error of a column that is not there: add %s or correct the name", p.at(i), h, base)
+					return fmt.Errorf("%s: %s is the error of a column that is not there: add %s or correct the name", p.csv.At(i), h, base)
 				}
 				p.columns[i] = column{gradeSE, e}
 			} else if !seen[MassColumn] {
-				return fmt.Errorf("%s: %s is the error of a column that is not there: add %s", p.at(i), h, MassColumn)
+				return fmt.Errorf("%s: %s is the error of a column that is not there: add %s", p.csv.At(i), h, MassColumn)
 			}
 		}
 		if p.columns[i].kind == ignored && h != "" {
@@ -248,11 +230,11 @@ func (p *samplesParser) columnOf(i int, h string) (column, error) {
 			continue
 		}
 		if !namePattern.MatchString(name) {
-			return column{}, fmt.Errorf("%s: %q is not the name of an element: write small letters, like au%s", p.at(i), name, u.ending)
+			return column{}, fmt.Errorf("%s: %q is not the name of an element: write small letters, like au%s", p.csv.At(i), name, u.ending)
 		}
 		for _, e := range p.out.Elements {
 			if e.Name == name {
-				return column{}, fmt.Errorf("%s: %s is assayed in two columns (%s and %s): keep one", p.at(i), name, e.Column, h)
+				return column{}, fmt.Errorf("%s: %s is assayed in two columns (%s and %s): keep one", p.csv.At(i), name, e.Column, h)
 			}
 		}
 		p.out.Elements = append(p.out.Elements, Element{Name: name, Unit: u.unit, Column: h})
@@ -262,20 +244,20 @@ func (p *samplesParser) columnOf(i int, h string) (column, error) {
 	if k := strings.LastIndexByte(h, '_'); k > 0 {
 		switch ending := strings.ToLower(h[k:]); ending {
 		case "_gtp", "_gt", "_gpt_", "_g", "_oz", "_opt", "_ozt", "_percent", "_perc", "_ppt":
-			return column{}, fmt.Errorf("%s: the unit of column %s is not known: end a grade with _gpt, _pct, _ppm or _ppb", p.at(i), h)
+			return column{}, fmt.Errorf("%s: the unit of column %s is not known: end a grade with _gpt, _pct, _ppm or _ppb", p.csv.At(i), h)
 		case "_kg", "_t", "_lb", "_ton", "_tons":
-			return column{}, fmt.Errorf("%s: the balance wants dry masses in kilograms: give them in a column %s in place of %s", p.at(i), MassColumn, h)
+			return column{}, fmt.Errorf("%s: the balance wants dry masses in kilograms: give them in a column %s in place of %s", p.csv.At(i), MassColumn, h)
 		}
 	}
 	return column{}, nil
 }
 
 func (p *samplesParser) row(row []string) error {
-	if blankRow(row) {
+	if sheet.Blank(row) {
 		return nil
 	}
 	if len(row) != len(p.columns) {
-		where := p.at(min(len(row), len(p.columns)) - 1)
+		where := p.csv.At(min(len(row), len(p.columns)) - 1)
 		if len(row) > len(p.columns) {
 			return fmt.Errorf("%s: the row has %d fields, the heading %d: was a decimal comma written? Decimals need a point", where, len(row), len(p.columns))
 		}
@@ -288,11 +270,11 @@ func (p *samplesParser) row(row []string) error {
 		c := p.columns[i]
 		if c.kind == streamName {
 			if !namePattern.MatchString(text) {
-				return fmt.Errorf("%s: %q is not the name of a stream: write small letters, digits and _, like concentrate_1", p.at(i), text)
+				return fmt.Errorf("%s: %q is not the name of a stream: write small letters, digits and _, like concentrate_1", p.csv.At(i), text)
 			}
 			for _, other := range p.out.Streams {
 				if other.Name == text {
-					return fmt.Errorf("%s: the stream %s stands twice (first in line %d): put its figures in one row", p.at(i), text, other.Line)
+					return fmt.Errorf("%s: the stream %s stands twice (first in line %d): put its figures in one row", p.csv.At(i), text, other.Line)
 				}
 			}
 			s.Name = text
@@ -327,38 +309,38 @@ func (p *samplesParser) number(i int, text string) (float64, error) {
 	if !numberPattern.MatchString(text) {
 		switch low := strings.ToLower(strings.TrimLeft(text, "+-")); {
 		case commaDecimal.MatchString(text):
-			return 0, fmt.Errorf("%s: %q in column %s has a decimal comma: write %s", p.at(i), text, h, strings.Replace(text, ",", ".", 1))
+			return 0, fmt.Errorf("%s: %q in column %s has a decimal comma: write %s", p.csv.At(i), text, h, strings.Replace(text, ",", ".", 1))
 		case belowLimit.MatchString(text):
-			return 0, fmt.Errorf("%s: %q in column %s is a limit, not a number: write half the limit, with a standard error about as large", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: %q in column %s is a limit, not a number: write half the limit, with a standard error about as large", p.csv.At(i), text, h)
 		case low == "nan" || low == "inf" || low == "infinity":
-			return 0, fmt.Errorf("%s: %q in column %s is not a finite number: leave the field empty if nothing was measured", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: %q in column %s is not a finite number: leave the field empty if nothing was measured", p.csv.At(i), text, h)
 		}
-		return 0, fmt.Errorf("%s: %q in column %s is not a number: write a number, or leave the field empty if nothing was measured", p.at(i), text, h)
+		return 0, fmt.Errorf("%s: %q in column %s is not a number: write a number, or leave the field empty if nothing was measured", p.csv.At(i), text, h)
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsInf(v, 0) || math.Abs(v) > 1e12 {
-		return 0, fmt.Errorf("%s: %s in column %s is too large to be real: check the figure", p.at(i), text, h)
+		return 0, fmt.Errorf("%s: %s in column %s is too large to be real: check the figure", p.csv.At(i), text, h)
 	}
 	c := p.columns[i]
 	switch c.kind {
 	case massSE, gradeSE:
 		if v <= 0 {
-			return 0, fmt.Errorf("%s: the standard error %s in column %s must be above 0: every measurement has one; leave the field empty to have it estimated", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: the standard error %s in column %s must be above 0: every measurement has one; leave the field empty to have it estimated", p.csv.At(i), text, h)
 		}
 		if v < 1e-12 {
-			return 0, fmt.Errorf("%s: the standard error %s in column %s is too small to be real: check the figure", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: the standard error %s in column %s is too small to be real: check the figure", p.csv.At(i), text, h)
 		}
 	case mass:
 		if v < 0 {
-			return 0, fmt.Errorf("%s: the mass %s in column %s is negative: check the figure", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: the mass %s in column %s is negative: check the figure", p.csv.At(i), text, h)
 		}
 	case grade:
 		if v < 0 {
-			return 0, fmt.Errorf("%s: the grade %s in column %s is negative: check the figure", p.at(i), text, h)
+			return 0, fmt.Errorf("%s: the grade %s in column %s is negative: check the figure", p.csv.At(i), text, h)
 		}
 		for _, u := range gradeUnits {
 			if u.unit == p.out.Elements[c.element].Unit && v > u.most {
-				return 0, fmt.Errorf("%s: the grade %s in column %s is more than the whole: check the unit", p.at(i), text, h)
+				return 0, fmt.Errorf("%s: the grade %s in column %s is more than the whole: check the unit", p.csv.At(i), text, h)
 			}
 		}
 	}
@@ -384,13 +366,4 @@ func (p *samplesParser) fillErrors(s *Stream) {
 	for e := range s.Grades {
 		fill(&s.Grades[e], p.out.Elements[e].Column, p.out.Elements[e].Unit)
 	}
-}
-
-func blankRow(row []string) bool {
-	for _, f := range row {
-		if strings.TrimSpace(f) != "" {
-			return false
-		}
-	}
-	return true
 }

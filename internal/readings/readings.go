@@ -5,7 +5,6 @@
 package readings
 
 import (
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -15,24 +14,13 @@ import (
 	"time"
 
 	"decktrim/internal/plant"
+	"decktrim/internal/sheet"
 	"decktrim/internal/tomlfile"
 )
 
-// Error is one thing wrong in the file.
-type Error struct {
-	File         string
-	Line, Column int // from 1; Column counts bytes
-	Text         string
-}
-
-func (e *Error) Error() string {
-	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Text)
-}
-
 // Reader gives one frame a row.
 type Reader struct {
-	name    string
-	csv     *csv.Reader
+	csv     *sheet.Reader
 	plant   *plant.Plant
 	columns []int // channel index of each column after time
 }
@@ -41,19 +29,18 @@ type Reader struct {
 // there at all, which is another thing than a missing reading: Plant gives the plant
 // with the recorded channels alone.
 func NewReader(name string, r io.Reader, p *plant.Plant) (*Reader, error) {
-	c := csv.NewReader(r)
+	c := sheet.NewReader(name, r)
 	c.ReuseRecord = true
 	c.TrimLeadingSpace = true
 	head, err := c.Read()
 	if errors.Is(err, io.EOF) {
-		return nil, &Error{name, 1, 1, "the file is empty; the first row must name the columns: time, then channels of the plant file"}
+		return nil, &sheet.Error{File: name, Line: 1, Column: 1, Text: "the file is empty; the first row must name the columns: time, then channels of the plant file"}
 	}
 	if err != nil {
-		return nil, rowError(name, err)
+		return nil, err
 	}
-	head[0] = strings.TrimPrefix(head[0], "\xef\xbb\xbf")
 	if head[0] != "time" {
-		return nil, &Error{name, 1, 1, fmt.Sprintf("the first column is %q; it must be time", head[0])}
+		return nil, c.Errorf(0, "the first column is %q; it must be time", head[0])
 	}
 	known := make([]string, len(p.Channels))
 	for i, ch := range p.Channels {
@@ -63,21 +50,20 @@ func NewReader(name string, r io.Reader, p *plant.Plant) (*Reader, error) {
 	recorded.Channels = nil
 	taken := map[string]bool{}
 	for i, column := range head[1:] {
-		_, at := c.FieldPos(i + 1)
 		k := p.ChannelIndex(column)
 		if k < 0 {
 			text := fmt.Sprintf("column %q is no channel of %s", column, p.File)
 			if near, ok := tomlfile.Nearest(column, known); ok {
 				text += fmt.Sprintf("; did you mean %q?", near)
 			}
-			return nil, &Error{name, 1, at, text}
+			return nil, c.Errorf(i+1, "%s", text)
 		}
 		if taken[column] {
-			return nil, &Error{name, 1, at, fmt.Sprintf("column %q stands twice; name each channel once", column)}
+			return nil, c.Errorf(i+1, "column %q stands twice; name each channel once", column)
 		}
 		taken[column] = true
 	}
-	rd := &Reader{name: name, csv: c, plant: &recorded, columns: make([]int, len(head)-1)}
+	rd := &Reader{csv: c, plant: &recorded, columns: make([]int, len(head)-1)}
 	for _, ch := range p.Channels { // the plant file's order, whatever the columns'
 		for i, column := range head[1:] {
 			if column == ch.Name {
@@ -104,15 +90,14 @@ func (r *Reader) Plant() *plant.Plant { return r.plant }
 func (r *Reader) Next() (plant.Frame, error) {
 	row, err := r.csv.Read()
 	if err != nil {
-		if errors.Is(err, io.EOF) {
-			return plant.Frame{}, io.EOF
-		}
-		return plant.Frame{}, rowError(r.name, err)
+		return plant.Frame{}, err
+	}
+	if len(row) != len(r.columns)+1 {
+		return plant.Frame{}, r.csv.Errorf(0, "the row has %d fields and the heading %d; leave a field empty where there is no reading", len(row), len(r.columns)+1)
 	}
 	at, err := time.Parse(time.RFC3339Nano, row[0])
 	if err != nil {
-		line, column := r.csv.FieldPos(0)
-		return plant.Frame{}, &Error{r.name, line, column, fmt.Sprintf("time %q is not RFC 3339; write it as 2026-01-05T07:00:00Z", row[0])}
+		return plant.Frame{}, r.csv.Errorf(0, "time %q is not RFC 3339; write it as 2026-01-05T07:00:00Z", row[0])
 	}
 	f := plant.Frame{Time: at.UTC(), ClockSet: true, Readings: make([]plant.Reading, len(r.plant.Channels))}
 	for i := range f.Readings {
@@ -124,8 +109,7 @@ func (r *Reader) Next() (plant.Frame, error) {
 		}
 		v, err := strconv.ParseFloat(text, 64)
 		if (err != nil && !math.IsInf(v, 0)) || strings.ContainsAny(text, "_xX") {
-			line, column := r.csv.FieldPos(i + 1)
-			return plant.Frame{}, &Error{r.name, line, column, fmt.Sprintf("%q is not a number; leave the field empty where there is no reading", text)}
+			return plant.Frame{}, r.csv.Errorf(i+1, "%q is not a number; leave the field empty where there is no reading", text)
 		}
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			continue
@@ -133,15 +117,4 @@ func (r *Reader) Next() (plant.Frame, error) {
 		f.Readings[r.columns[i]] = plant.Reading{Value: v, Has: true, Quality: plant.Good}
 	}
 	return f, nil
-}
-
-func rowError(name string, err error) error {
-	var pe *csv.ParseError
-	if errors.As(err, &pe) {
-		if errors.Is(pe.Err, csv.ErrFieldCount) {
-			return &Error{name, pe.Line, 1, "the row has another number of fields than the heading"}
-		}
-		return &Error{name, pe.Line, max(1, pe.Column), pe.Err.Error()}
-	}
-	return fmt.Errorf("%s: %w", name, err)
 }

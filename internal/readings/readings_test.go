@@ -72,7 +72,7 @@ func TestWrongFilesAreRefused(t *testing.T) {
 		"bad time":       {"time,feed_rate\n05.01.2026,1\n", `r.csv:2:1: time "05.01.2026" is not RFC 3339`},
 		"word":           {"time,feed_rate\n2026-01-05T07:00:00Z,n.s.\n", `r.csv:2:22: "n.s." is not a number`},
 		"hexadecimal":    {"time,feed_rate\n2026-01-05T07:00:00Z,0x1p1\n", `r.csv:2:22: "0x1p1" is not a number`},
-		"short row":      {"time,feed_rate,mill_current\n2026-01-05T07:00:00Z,1\n", "r.csv:2:1: the row has another number of fields"},
+		"short row":      {"time,feed_rate,mill_current\n2026-01-05T07:00:00Z,1\n", "r.csv:2:1: the row has 2 fields and the heading 3"},
 		"open quote":     {"time,feed_rate\n\"2026,1\n", "r.csv:"},
 	} {
 		t.Run(name, func(t *testing.T) {

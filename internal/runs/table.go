@@ -2,7 +2,6 @@ package runs
 
 import (
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -10,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"decktrim/internal/sheet"
 )
 
 // The columns of runs.csv beside those of the settings, in the order of the
@@ -47,13 +48,7 @@ func Parse(name string, src io.Reader, settings []string, loc *time.Location) ([
 	if loc == nil {
 		loc = time.UTC
 	}
-	data, err := io.ReadAll(src)
-	if err != nil {
-		return nil, fmt.Errorf("%s: cannot read: %w", name, err)
-	}
-	text := strings.TrimPrefix(string(data), "\ufeff") // spreadsheets put a byte order mark first
-	rd := csv.NewReader(strings.NewReader(text))
-	rd.FieldsPerRecord = -1 // counted here, for a better sentence
+	rd := sheet.NewReader(name, src)
 	p := &parser{name: name, rd: rd, loc: loc, settings: settings}
 	if err := p.header(); err != nil {
 		return nil, err
@@ -66,9 +61,9 @@ func Parse(name string, src io.Reader, settings []string, loc *time.Location) ([
 			return all, nil
 		}
 		if err != nil {
-			return nil, p.csvError(err)
+			return nil, err
 		}
-		if blank(rec) {
+		if sheet.Blank(rec) {
 			continue
 		}
 		r, err := p.row(rec)
@@ -85,25 +80,12 @@ func Parse(name string, src io.Reader, settings []string, loc *time.Location) ([
 
 type parser struct {
 	name     string
-	rd       *csv.Reader
+	rd       *sheet.Reader
 	loc      *time.Location
 	settings []string
 	columns  []string
 	index    map[string]int
 	extra    []string
-}
-
-func (p *parser) place(field int) string {
-	line, col := p.rd.FieldPos(field)
-	return fmt.Sprintf("%s:%d:%d", p.name, line, col)
-}
-
-func (p *parser) csvError(err error) error {
-	var pe *csv.ParseError
-	if errors.As(err, &pe) {
-		return fmt.Errorf("%s:%d:%d: %w: check the quotes of this row", p.name, pe.Line, pe.Column, pe.Err)
-	}
-	return fmt.Errorf("%s: cannot read: %w", p.name, err)
 }
 
 func (p *parser) header() error {
@@ -113,7 +95,7 @@ func (p *parser) header() error {
 			strings.Join(slices.Concat([]string{colRun, colSource}, p.settings, []string{colRecovery}), ","))
 	}
 	if err != nil {
-		return p.csvError(err)
+		return err
 	}
 	if len(rec) == 1 && strings.Contains(rec[0], ";") {
 		return fmt.Errorf("%s:1:1: columns are separated by semicolons: save the file with commas, and with a point in numbers", p.name)
@@ -122,7 +104,7 @@ func (p *parser) header() error {
 	for i, raw := range rec {
 		c := strings.TrimSpace(raw)
 		if _, twice := p.index[c]; twice && c != "" {
-			return fmt.Errorf("%s: column %q stands twice: remove or rename one", p.place(i), c)
+			return fmt.Errorf("%s: column %q stands twice: remove or rename one", p.rd.At(i), c)
 		}
 		p.index[c] = i
 		p.columns = append(p.columns, c)
@@ -252,15 +234,6 @@ func parseTime(s string, loc *time.Location) (time.Time, error) {
 // comma, bar or space.
 func splitProducts(s string) []string {
 	return strings.FieldsFunc(s, func(c rune) bool { return strings.ContainsRune("+;,| \t\r\n", c) })
-}
-
-func blank(rec []string) bool {
-	for _, f := range rec {
-		if strings.TrimSpace(f) != "" {
-			return false
-		}
-	}
-	return true
 }
 
 // Write writes runs.csv so that Parse reads the same runs again: the columns of
