@@ -29,6 +29,7 @@ type board struct {
 	mu      sync.Mutex
 	seq     uint64
 	acks    []int64
+	told    int64 // what the birth says was confirmed
 	rebirth int
 	more    []wire.Metric // declared beside the two channels
 }
@@ -117,7 +118,7 @@ func (b *board) birth(oldest, last int64) {
 	m = append(m, b.more...)
 	if b.stream != "" {
 		m = append(m, wire.Metric{Name: wire.MetricStream, Timestamp: ts, Type: wire.TypeString, Transient: true, Value: b.stream},
-			spoolInt(wire.MetricOldest, oldest), spoolInt(wire.MetricLast, last), spoolInt(wire.MetricAcked, 0),
+			spoolInt(wire.MetricOldest, oldest), spoolInt(wire.MetricLast, last), spoolInt(wire.MetricAcked, b.told),
 			spoolInt(wire.MetricGapFrom, 0), spoolInt(wire.MetricGapTo, 0))
 	}
 	for i := range m {

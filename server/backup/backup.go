@@ -150,6 +150,13 @@ func (o *Options) copyAll(ctx context.Context, work string) (m archive.Manifest,
 	if o.Compress {
 		need = need * 3 / 4 // readings shrink to a third or so; a full disk is an error all the same
 	}
+	same, err := sameDisk(o.Data, o.To)
+	if err != nil {
+		return m, err
+	}
+	if same {
+		need += reserve
+	}
 	if err := needRoom(o.To, need, "the backup"); err != nil {
 		return m, err
 	}

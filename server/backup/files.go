@@ -108,6 +108,15 @@ func free(dir string) (int64, error) {
 	return int64(st.Bavail) * int64(st.Bsize), nil
 }
 
+// sameDisk reports whether two folders lie on one file system.
+func sameDisk(a, b string) (bool, error) {
+	var x, y unix.Stat_t
+	if err := errors.Join(unix.Stat(a, &x), unix.Stat(b, &y)); err != nil {
+		return false, fmt.Errorf("%s or %s cannot be looked at: %w", a, b, err)
+	}
+	return x.Dev == y.Dev, nil
+}
+
 const mib = 1 << 20
 
 func needRoom(dir string, need int64, what string) error {

@@ -108,7 +108,7 @@ func newWriter(db *sql.DB, now func() time.Time) (*writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{db: db, conn: conn, now: now}
+	w := &writer{db: db, conn: conn, now: now, body: []byte{}, form: []byte{}} // never nil, which would be NULL
 	for _, p := range []struct {
 		stmt **sql.Stmt
 		text string

@@ -125,6 +125,7 @@ func TestProgress(t *testing.T) {
 		{"hole below the oldest is lost", []Batch{{Frames: []Frame{frameOf(1, 1), frameOf(5, 1)}, Told: []Told{told(5, 0)}}}, Progress{Acked: 5, Oldest: 5, Last: 5, Lost: 3}},
 		{"hole above the oldest is waited for", []Batch{{Frames: []Frame{frameOf(1, 1), frameOf(5, 1)}, Told: []Told{told(3, 9)}}}, Progress{Acked: 2, Oldest: 3, Last: 9, Lost: 1}},
 		{"gap record", []Batch{{Frames: []Frame{frameOf(1, 1), gap(10, 2, 9)}}}, Progress{Acked: 10, Last: 10, Lost: 8}},
+		{"first of all a record without readings", []Batch{{Frames: []Frame{gap(10, 1, 9)}}}, Progress{Acked: 10, Last: 10, Lost: 9}},
 		{"gap record keeps what came", []Batch{{Frames: []Frame{frameOf(1, 1), frameOf(3, 1), gap(10, 2, 9)}}}, Progress{Acked: 10, Last: 10, Lost: 7}},
 		{"lost one comes after all", []Batch{{Frames: []Frame{frameOf(1, 1), gap(10, 2, 9)}}, {Frames: []Frame{frameOf(4, 1)}}}, Progress{Acked: 10, Last: 10, Lost: 7}},
 		{"a gap never covers its own number or above", []Batch{{Frames: []Frame{frameOf(1, 1), gap(3, 2, 1<<50)}}}, Progress{Acked: 3, Last: 3, Lost: 1}},
