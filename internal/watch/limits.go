@@ -167,7 +167,11 @@ func (w *Watch) waterLoss(now time.Time) {
 			continue
 		}
 		if pump, have := w.role(plant.PumpRunning); have && w.isStanding(PumpStopped, pump.Name) {
-			continue // told as the pump's stop
+			// Told as the pump's stop, which becomes as urgent as what it brings.
+			if wanted && c.fast < 0.6*level && line.priority == Act {
+				w.worsen(PumpStopped, pump.Name, Act, line.words, c.fast, level, c.Unit)
+			}
+			continue
 		}
 		w.judge(WaterLoss, c.Name, line.priority, wanted && c.fast < 0.6*level, c.fast > 0.8*level || !wanted, 3*time.Second, 15*time.Second, line.cause,
 			line.words, c.fast, level, c.Unit)
@@ -183,7 +187,7 @@ func (w *Watch) contacts(now time.Time) {
 		words    string
 	}{
 		{plant.TableRunning, TableStopped, Act, "The table stands still while ore comes. Stop the feed."},
-		{plant.PumpRunning, PumpStopped, Act, "The return pump has stopped. Stop the feed if the wash water fails: the deck dries within a minute."},
+		{plant.PumpRunning, PumpStopped, Look, "The return pump has stopped. Stop the feed if the wash water fails: the deck dries within a minute."},
 		{plant.ClassifierRunning, ClassifierStopped, Look, "The classifier spiral has stopped. Sand fills its tank in 10 to 20 minutes."},
 	} {
 		if c, ok := w.role(contact.role); ok {

@@ -608,6 +608,18 @@ func (w *Watch) episode(key string, kind Kind, channel string) *episode {
 	return e
 }
 
+// worsen raises a standing episode again, once, because it has become more urgent.
+func (w *Watch) worsen(kind Kind, channel, priority, format string, args ...any) {
+	e := w.standing[episodeKey(kind, channel)]
+	if e == nil || !e.raised || rank(e.Priority) <= rank(priority) {
+		return
+	}
+	e.Priority, e.Detail = priority, fmt.Sprintf(format, args...)
+	again := e.Event
+	again.Time = w.last
+	w.out = append(w.out, again)
+}
+
 // judge raises an event when its condition has held for on, and clears it when the
 // opposite has held for off. cond and calm may both be false: the dead band.
 func (w *Watch) judge(kind Kind, channel, priority string, cond, calm bool, on, off time.Duration, cause, format string, args ...any) {
