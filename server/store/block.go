@@ -117,6 +117,11 @@ func encodeBlock(rows []row, layouts map[int64]layout) ([]byte, error) {
 		section(appendWhole(nil, d.ints))
 		section(d.other)
 	}
+	return squeeze(plain)
+}
+
+// squeeze compresses and adds the sum by which damage is found.
+func squeeze(plain []byte) ([]byte, error) {
 	out := bytes.NewBuffer(make([]byte, 4, 4+len(plain)/4))
 	z, err := flate.NewWriter(out, flate.DefaultCompression)
 	if err != nil {
@@ -131,6 +136,19 @@ func encodeBlock(rows []row, layouts map[int64]layout) ([]byte, error) {
 	b := out.Bytes()
 	binary.LittleEndian.PutUint32(b, crc32.Checksum(b[4:], castagnoli))
 	return b, nil
+}
+
+// unsqueeze undoes squeeze.
+func unsqueeze(b []byte) ([]byte, error) {
+	if len(b) < 4 || binary.LittleEndian.Uint32(b) != crc32.Checksum(b[4:], castagnoli) {
+		return nil, errBlock
+	}
+	z := flate.NewReader(bytes.NewReader(b[4:]))
+	plain, err := io.ReadAll(io.LimitReader(z, blockMost+1))
+	if err != nil || len(plain) > blockMost {
+		return nil, errBlock
+	}
+	return plain, nil
 }
 
 var rowFields = []func(*row) *int64{
@@ -190,13 +208,9 @@ func sizeOfExtras(head byte, b []byte) (int, error) {
 
 // decodeBlock unpacks a block into the rows it was made of.
 func decodeBlock(b []byte, layouts map[int64]layout) ([]row, error) {
-	if len(b) < 4 || binary.LittleEndian.Uint32(b) != crc32.Checksum(b[4:], castagnoli) {
-		return nil, errBlock
-	}
-	z := flate.NewReader(bytes.NewReader(b[4:]))
-	plain, err := io.ReadAll(io.LimitReader(z, blockMost+1))
-	if err != nil || len(plain) > blockMost {
-		return nil, errBlock
+	plain, err := unsqueeze(b)
+	if err != nil {
+		return nil, err
 	}
 	c := cursor{b: plain}
 	var rows []row

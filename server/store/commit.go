@@ -98,8 +98,9 @@ type writer struct {
 	dirty   map[bucketKey]time.Time // real time of the last change; zero: before the start
 	loose   map[hourKey]time.Time   // hours with frames that are not sealed; the same
 
-	commits    int    // since the start
-	body, form []byte // scratch
+	minutes    map[bucketKey]time.Time // hours of a node with minutes that are not packed; the same
+	commits    int                     // since the start
+	body, form []byte                  // scratch
 }
 
 func newWriter(db *sql.DB, now func() time.Time) (*writer, error) {
@@ -215,7 +216,15 @@ func (w *writer) load() error {
 	}); err != nil {
 		return err
 	}
-	w.loose = map[hourKey]time.Time{}
+	w.loose, w.minutes = map[hourKey]time.Time{}, map[bucketKey]time.Time{}
+	if err := w.each("SELECT DISTINCT node, t - ((t % ?1) + ?1) % ?1 FROM minute JOIN metric ON metric.id = minute.metric", func(scan func(...any) error) error {
+		k := bucketKey{span: hourSpan}
+		err := scan(&k.node, &k.t)
+		w.minutes[k] = time.Time{}
+		return err
+	}, hourSpan); err != nil {
+		return err
+	}
 	if err := w.each("SELECT DISTINCT stream, ts - ((ts % ?1) + ?1) % ?1 FROM frame", func(scan func(...any) error) error {
 		var k hourKey
 		err := scan(&k.stream, &k.t)

@@ -163,7 +163,7 @@ func rolledPieces(ctx context.Context, q querier, sources []source, span, from, 
 		if err != nil {
 			return nil, err
 		}
-		if err := rolled(ctx, q, src.metric, span, from, to, func(p piece) {
+		if err := rolled(ctx, q, src, span, from, to, func(p piece) {
 			if !open[p.t] {
 				mergeInto(merged, p.t, p.aggregate)
 			}
@@ -230,12 +230,15 @@ func dirtyBuckets(ctx context.Context, q querier, node, span, from, to int64) (m
 	return out, rows.Err()
 }
 
-func rolled(ctx context.Context, q querier, metric, span, from, to int64, visit func(piece)) error {
-	table := "hour"
+func rolled(ctx context.Context, q querier, src source, span, from, to int64, visit func(piece)) error {
 	if span == minuteSpan {
-		table = "minute"
+		list, err := minutes(ctx, q, src.node, src.metric, from, to)
+		for _, m := range list[src.metric] {
+			visit(m.piece())
+		}
+		return err
 	}
-	rows, err := q.QueryContext(ctx, "SELECT t, n, mean, least, most, worst FROM "+table+" WHERE metric = ? AND t >= ? AND t < ? ORDER BY t", metric, from, to)
+	rows, err := q.QueryContext(ctx, "SELECT t, n, mean, least, most, worst FROM hour WHERE metric = ? AND t >= ? AND t < ? ORDER BY t", src.metric, from, to)
 	if err != nil {
 		return err
 	}

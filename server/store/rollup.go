@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -81,10 +82,13 @@ func (a *aggregate) merge(b aggregate) {
 }
 
 func (a *aggregate) mean() float64 {
-	if a.n == 0 {
+	switch {
+	case a.n == 0:
 		return 0
+	case math.IsNaN(a.sum): // two sums beyond all numbers, one above and one below
+		return a.least/2 + a.most/2
 	}
-	return a.sum / float64(a.n)
+	return min(max(a.sum/float64(a.n), a.least), a.most) // also if the sum is beyond all numbers
 }
 
 // Run keeps roll-ups and the write-ahead log in order until ctx ends.
@@ -223,7 +227,9 @@ func (w *writer) roll(ctx context.Context, k bucketKey) error {
 	}
 	delete(w.dirty, k)
 	if k.span == minuteSpan {
-		return w.soil(ctx, bucketKey{k.node, hourSpan, floor(k.t, hourSpan)}, time.Now())
+		hour := bucketKey{k.node, hourSpan, floor(k.t, hourSpan)}
+		w.minutes[hour] = time.Now()
+		return w.soil(ctx, hour, time.Now())
 	}
 	return nil
 }
@@ -283,27 +289,18 @@ func aggregatesOfMinute(ctx context.Context, q querier, node, t int64) (map[int6
 // aggregatesOfHour works out every metric of a node in the hour from t out of its
 // minutes.
 func aggregatesOfHour(ctx context.Context, q querier, node, t int64) (map[int64]*aggregate, error) {
-	out := map[int64]*aggregate{}
-	rows, err := q.QueryContext(ctx, `SELECT m.metric, n, mean, least, most, worst FROM minute AS m
-		JOIN metric ON metric.id = m.metric WHERE metric.node = ? AND m.t >= ? AND m.t < ? ORDER BY m.t`, node, t, t+hourSpan)
+	list, err := minutes(ctx, q, node, 0, t, t+hourSpan)
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var m, worst int64
-		var b aggregate
-		var mean float64
-		if err := rows.Scan(&m, &b.n, &mean, &b.least, &b.most, &worst); err != nil {
-			return nil, err
+	out := map[int64]*aggregate{}
+	for m, of := range list {
+		out[m] = newAggregate()
+		for i := range of {
+			out[m].merge(of[i].piece().aggregate)
 		}
-		b.sum, b.worst = mean*float64(b.n), plant.Quality(worst)
-		if out[m] == nil {
-			out[m] = newAggregate()
-		}
-		out[m].merge(b)
 	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // frames visits the frames of a node with from <= ts < to, sealed or not, in order of

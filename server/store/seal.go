@@ -31,6 +31,9 @@ func (s *Store) tidy(ctx context.Context) error {
 	if err != nil || n > 0 {
 		return err
 	}
+	if err := s.pack(ctx, sealRest); err != nil {
+		return fmt.Errorf("minutes cannot be packed: %w", err)
+	}
 	return s.giveBack(ctx)
 }
 

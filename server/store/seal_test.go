@@ -28,6 +28,7 @@ func sealAll(t testing.TB, s *Store) {
 			break
 		}
 	}
+	require.NoError(t, s.pack(context.Background(), 0))
 	require.NoError(t, s.giveBack(context.Background()))
 }
 
@@ -70,7 +71,7 @@ func wild(r *rand.Rand, seq, ts int64) Frame {
 // TestSealingChangesNothingThatIsRead: the same history, in any order of arrival and
 // sealed at any time, gives the same export, the same ranges and the same progress.
 func TestSealingChangesNothingThatIsRead(t *testing.T) {
-	for seed := range uint64(4) {
+	for seed := range uint64(2) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		var frames []Frame
 		for seq := int64(1); seq <= 600; seq++ {
@@ -104,7 +105,7 @@ func TestSealingChangesNothingThatIsRead(t *testing.T) {
 				for _, s := range []*Store{plain, sealed} {
 					s.plants["Larkspur mill"] = &plant.Plant{Channels: []plant.Channel{{Name: "m0", Metric: "m0"}}}
 				}
-				for _, points := range []int{10, 10000} {
+				for _, points := range []int{10, 30, 300, 10000} {
 					want, err := plain.Range(context.Background(), "Larkspur mill", "m0", from, to, points)
 					require.NoError(t, err)
 					got, err := sealed.Range(context.Background(), "Larkspur mill", "m0", from, to, points)
@@ -118,8 +119,10 @@ func TestSealingChangesNothingThatIsRead(t *testing.T) {
 				require.Equal(t, want, got)
 			}
 		}
-		_, err := plain.rollUp(context.Background(), 0)
-		require.NoError(t, err)
+		for _, s := range []*Store{plain, sealed} {
+			_, err := s.rollUp(context.Background(), 0)
+			require.NoError(t, err)
+		}
 		compare()
 		sealAll(t, sealed)
 		compare()
@@ -128,6 +131,7 @@ func TestSealingChangesNothingThatIsRead(t *testing.T) {
 		sealed = open(t, dir)
 		compare()
 		require.Empty(t, sealed.w.loose)
+		require.Empty(t, sealed.w.minutes)
 	}
 }
 
@@ -188,7 +192,7 @@ func TestSpaceIsGivenBack(t *testing.T) {
 	require.NoError(t, err)
 	each := float64(info.Size()) / (hours * 3600 * channels)
 	t.Logf("%.2f bytes a reading, %.2f before", each, float64(before)/(hours*3600*channels))
-	require.Less(t, each, 3.0)
+	require.Less(t, each, 2.2) // of which 1 is noise that nothing compresses, and a third the pages of a small file
 }
 
 // TestStoreOfBeforeSealing: a file of the first schema opens, keeps what it has, and
@@ -289,4 +293,20 @@ func TestLogIsCutWhenNothingIsWritten(t *testing.T) {
 		require.NoError(t, s.checkpoint(context.Background()))
 	}
 	require.LessOrEqual(t, size(), int64(walRest))
+}
+
+// TestMeanStaysWithinItsReadings: figures near the greatest number must not become
+// infinite, which no JSON can hold.
+func TestMeanStaysWithinItsReadings(t *testing.T) {
+	a := newAggregate()
+	for _, v := range []float64{math.MaxFloat64, math.MaxFloat64, 1} {
+		a.note(v, true, plant.Good)
+	}
+	require.LessOrEqual(t, a.mean(), math.MaxFloat64)
+	b := newAggregate()
+	for range 2 {
+		b.note(-math.MaxFloat64, true, plant.Good)
+	}
+	a.merge(*b)
+	require.Zero(t, a.mean())
 }
