@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"time"
 
@@ -50,12 +51,16 @@ func (s *Store) Export(ctx context.Context, f Filter, visit func(ExportRow) erro
 	if err != nil {
 		return err
 	}
+	var damaged error
 	for _, n := range nodes {
-		if err := exportNode(ctx, tx, n, from, to, visit); err != nil {
+		err := exportNode(ctx, tx, n, from, to, visit)
+		if errors.Is(err, errBlock) {
+			damaged = errors.Join(damaged, err)
+		} else if err != nil {
 			return err
 		}
 	}
-	return nil
+	return damaged
 }
 
 type named struct {
@@ -93,8 +98,12 @@ func exportNode(ctx context.Context, q querier, node named, from, to int64, visi
 	if err != nil {
 		return err
 	}
+	var damaged error // told when all the rest has been visited
 	for _, st := range streams {
-		if err := exportStream(ctx, q, node.name, st, metrics, from, to, visit); err != nil {
+		err := exportStream(ctx, q, node.name, st, metrics, from, to, visit)
+		if errors.Is(err, errBlock) {
+			damaged = errors.Join(damaged, fmt.Errorf("%s: %w; the rest was written out", node.name, err))
+		} else if err != nil {
 			return err
 		}
 	}
@@ -106,7 +115,7 @@ func exportNode(ctx context.Context, q querier, node named, from, to int64, visi
 			return err
 		}
 	}
-	return nil
+	return damaged
 }
 
 func exportStream(ctx context.Context, q querier, node string, stream named, metrics map[int64]named, from, to int64, visit func(ExportRow) error) error {

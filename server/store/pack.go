@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -168,7 +169,7 @@ func minutes(ctx context.Context, q querier, node, metric, from, to int64) (map[
 			if m.t >= from && m.t < to {
 				out[of] = append(out[of], m) // behind one of the same time that was made anew
 			}
-		}); err != nil {
+		}); err != nil && !errors.Is(err, errBlock) { // damaged: a gap, rather than nothing at all
 			return nil, fmt.Errorf("minutes of node %d: %w", node, err)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -104,10 +105,10 @@ func (s *Store) sealHour(ctx context.Context, k hourKey) error {
 	if len(parts) > 0 && len(rows) > 0 {
 		part = parts[len(parts)-1]
 		before, err := blockRows(ctx, tx, k, part, layouts)
-		if err != nil {
+		if err != nil && !errors.Is(err, errBlock) {
 			return err
 		}
-		if len(before) < blockFrames {
+		if err == nil && len(before) < blockFrames { // a damaged block is left as it is
 			rows = append(rows, before...)
 			slices.SortFunc(rows, func(a, b row) int { return cmp.Compare(a.seq, b.seq) })
 		} else {
@@ -289,6 +290,9 @@ func hourFrames(ctx context.Context, q querier, stream, t, from, to int64, visit
 	}
 	for _, part := range parts {
 		sealed, err := blockRows(ctx, q, hourKey{stream, t}, part, layouts)
+		if errors.Is(err, errBlock) {
+			continue // a gap, rather than nothing at all; Export says where
+		}
 		if err != nil {
 			return err
 		}
@@ -309,6 +313,7 @@ func hourFrames(ctx context.Context, q querier, stream, t, from, to int64, visit
 
 // streamRows visits the frames of a stream from a number on, sealed or not, in order
 // of number. It holds a few blocks at a time; q must see one state of the store.
+// Damaged blocks are passed over and told at the end, as errBlock.
 func streamRows(ctx context.Context, q querier, stream, from int64, visit func(*row, layout) error) error {
 	layouts, err := layoutsOf(ctx, q)
 	if err != nil {
@@ -338,6 +343,7 @@ func streamRows(ctx context.Context, q querier, stream, from int64, visit func(*
 	var loose []row
 	more, next := true, from
 	var opened [][]row // blocks that are being read; none is empty
+	var damaged error
 	for {
 		if len(loose) == 0 && more {
 			if loose, err = looseRows(ctx, q, "SELECT seq, ts, boot, layout, gap_from, gap_to, body FROM frame WHERE stream = ? AND seq >= ? ORDER BY seq LIMIT ?", stream, next, some); err != nil {
@@ -359,7 +365,9 @@ func streamRows(ctx context.Context, q querier, stream, from int64, visit func(*
 		switch {
 		case len(waiting) > 0 && waiting[0].first <= least:
 			b, err := blockRows(ctx, q, waiting[0].hour, waiting[0].part, layouts)
-			if err != nil {
+			if errors.Is(err, errBlock) {
+				damaged = errors.Join(damaged, err)
+			} else if err != nil {
 				return err
 			}
 			waiting = waiting[1:]
@@ -371,7 +379,7 @@ func streamRows(ctx context.Context, q querier, stream, from int64, visit func(*
 			}
 			continue
 		case of == -2:
-			return nil
+			return damaged
 		case of == -1:
 			err = visit(&loose[0], layouts[loose[0].layout])
 			loose = loose[1:]

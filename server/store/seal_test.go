@@ -310,3 +310,38 @@ func TestMeanStaysWithinItsReadings(t *testing.T) {
 	a.merge(*b)
 	require.Zero(t, a.mean())
 }
+
+// TestDamagedBlockIsPassedOver: one damaged hour stops neither the start nor the rest,
+// and is told.
+func TestDamagedBlockIsPassedOver(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	var b Batch
+	for seq := int64(1); seq <= 200; seq++ {
+		f := frameOf(seq, 2)
+		f.TS = t0 + seq*60_000
+		b.Frames = append(b.Frames, f)
+	}
+	b.Frames = slices.Delete(b.Frames, 9, 10) // number 10 is open, so nothing above is confirmed
+	commit(t, s, b)
+	sealAll(t, s)
+	_, err := s.w.conn.ExecContext(context.Background(), "UPDATE block SET body = zeroblob(100) WHERE t = ?", t0+hourSpan)
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	s = open(t, dir)
+	seen := map[int64]bool{}
+	err = s.Export(context.Background(), Filter{}, func(r ExportRow) error { seen[r.Seq] = true; return nil })
+	require.ErrorIs(t, err, errBlock)
+	require.ErrorContains(t, err, "larkspur/mill")
+	require.True(t, seen[59] && !seen[60] && !seen[119] && seen[120])
+	_, err = s.Range(context.Background(), "Larkspur mill", "feed_rate", time.UnixMilli(t0), time.UnixMilli(t0+4*hourSpan), 100)
+	require.NoError(t, err)
+	c := commit(t, s, b) // sent again: what was damaged is stored anew
+	require.False(t, c.NewFrames[0])
+	require.True(t, c.NewFrames[100])
+	sealAll(t, s)
+	require.Zero(t, looseCount(t, s))
+	clear(seen)
+	require.ErrorIs(t, s.Export(context.Background(), Filter{}, func(r ExportRow) error { seen[r.Seq] = true; return nil }), errBlock)
+	require.Len(t, seen, 199)
+}
