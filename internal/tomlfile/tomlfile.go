@@ -5,9 +5,11 @@ package tomlfile
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -90,13 +92,36 @@ func describe(name string, err error, root reflect.Type) error {
 	var de *toml.DecodeError
 	if errors.As(err, &de) {
 		line, column := de.Position()
-		text := strings.TrimPrefix(de.Error(), "toml: ")
+		text := plain(strings.TrimPrefix(de.Error(), "toml: "))
 		if key := strings.Join(de.Key(), "."); key != "" {
 			text = fmt.Sprintf("%s: %s", key, text)
 		}
 		return &Error{name, line, column, text}
 	}
 	return &Error{File: name, Text: strings.TrimPrefix(err.Error(), "toml: ")}
+}
+
+var wrongKind = regexp.MustCompile(`^cannot decode TOML (\w+) into .*of type (\S+)$`)
+
+// plain says without names of the program that a value is of the wrong kind.
+func plain(text string) string {
+	m := wrongKind.FindStringSubmatch(text)
+	if m == nil {
+		return text
+	}
+	found := map[string]string{"integer": "a whole number", "float": "a number", "string": "text in quotes", "boolean": "true or false", "array": "a list", "table": "a table"}[m[1]]
+	want := "another kind of value"
+	switch t := m[2]; {
+	case strings.HasPrefix(t, "[]"):
+		want = "a list in brackets"
+	case t == "string":
+		want = "text in quotes"
+	case t == "bool":
+		want = "true or false"
+	case strings.HasPrefix(t, "float"), strings.HasPrefix(t, "int"), strings.HasPrefix(t, "uint"):
+		want = "a number"
+	}
+	return fmt.Sprintf("%s stands where %s must stand", cmp.Or(found, "a "+m[1]), want)
 }
 
 // keysAt lists the keys of the table at path, from the toml tags of the type.

@@ -56,3 +56,26 @@ func TestDistance(t *testing.T) {
 		require.Equal(t, c.want, distance(c.a, c.b))
 	}
 }
+
+// TestWrongKindIsSaidPlainly: no name of the program's own types stands in an error.
+func TestWrongKindIsSaidPlainly(t *testing.T) {
+	type file struct {
+		Server struct {
+			Listen string    `toml:"listen"`
+			Port   int       `toml:"port"`
+			Range  []float64 `toml:"range"`
+			On     bool      `toml:"on"`
+		} `toml:"server"`
+	}
+	for text, want := range map[string]string{
+		"listen = 8528":    "x.toml:2:10: server.listen: a whole number stands where text in quotes must stand",
+		"listen = true":    "x.toml:2:10: server.listen: true or false stands where text in quotes must stand",
+		`port = "x"`:       "x.toml:2:8: server.port: text in quotes stands where a number must stand",
+		`on = "no"`:        "x.toml:2:6: server.on: text in quotes stands where true or false must stand",
+		`range = "0 to 4"`: "x.toml:2:9: server.range: text in quotes stands where a list in brackets must stand",
+	} {
+		var f file
+		_, err := Decode("x.toml", []byte("[server]\n"+text+"\n"), &f)
+		require.EqualError(t, err, want)
+	}
+}
