@@ -11,17 +11,18 @@ import (
 // after another had its birth shows that there are two; the one that was there first
 // stays, and the other is refused until it names another boot or spool.
 //
-// What is sent between the second board's birth and the return of the first cannot be
-// told apart by this.
+// What the second board sent before the first one returned is set aside in the store.
 type boards struct {
 	seen    []sighting // in order of their first birth, the present one last
-	refused []string
+	refused []board
 	last    time.Time // when the refused one was last heard of
 }
 
+type board struct{ boot, stream string }
+
 type sighting struct {
-	board string
-	born  time.Time // its last birth
+	board
+	born time.Time // its last birth
 }
 
 const (
@@ -29,30 +30,32 @@ const (
 	boardsMost = 16
 )
 
-// admit takes a birth and reports whether its board may send.
-func (b *boards) admit(board string, now time.Time) bool {
-	if board == "" || board == " " {
-		return true // it does not say which one it is
+// admit takes a birth and reports whether its board may send, and which boards the
+// birth shows to be second ones.
+func (b *boards) admit(x board, now time.Time) (may bool, second []board) {
+	if x == (board{}) {
+		return true, nil // it does not say which one it is
 	}
-	if slices.Contains(b.refused, board) {
+	if slices.Contains(b.refused, x) {
 		b.last = now
-		return false
+		return false, nil
 	}
-	i := slices.IndexFunc(b.seen, func(s sighting) bool { return s.board == board })
+	i := slices.IndexFunc(b.seen, func(s sighting) bool { return s.board == x })
 	if i >= 0 {
 		for _, other := range b.seen[i+1:] {
 			if now.Sub(other.born) < twinWithin && now.Sub(b.seen[i].born) < twinWithin {
-				b.refused, b.last = append(b.refused, other.board), now
+				second, b.last = append(second, other.board), now
 			}
 		}
 		b.seen[i].born = now
 		b.seen = b.seen[:i+1]
 	} else {
-		b.seen = append(b.seen, sighting{board, now})
+		b.seen = append(b.seen, sighting{x, now})
 	}
+	b.refused = append(b.refused, second...)
 	b.seen = b.seen[max(len(b.seen)-boardsMost, 0):]
 	b.refused = b.refused[max(len(b.refused)-boardsMost, 0):]
-	return true
+	return true, second
 }
 
 // heard notes a message of the refused board.

@@ -26,6 +26,7 @@ import (
 type Store interface {
 	Commit(context.Context, store.Batch) (store.Committed, error)
 	ProgressOf(node, stream string) store.Progress
+	SetAside(ctx context.Context, node, stream, boot string) (moved int, err error)
 }
 
 // Commands sends a command to a node.
@@ -308,12 +309,16 @@ func (in *Ingest) birth(b *wire.Birth) {
 		for i := range b.Metrics {
 			n.note(&b.Metrics[i])
 		}
-		board := n.boot
+		x := board{boot: n.boot}
 		if b.Spool != nil {
-			board += " " + b.Spool.Stream
+			x.stream = b.Spool.Stream
 		}
-		if n.refused = !n.boards.admit(board, b.At); n.refused {
+		may, second := n.boards.admit(x, b.At)
+		if n.refused = !may; n.refused {
 			n.confirm, n.stream = false, ""
+		}
+		for _, other := range second {
+			in.setAside(v.Node, other)
 		}
 		if n.boards.twin(b.At) {
 			in.say("twin "+v.Node, func() {
@@ -349,6 +354,19 @@ func (in *Ingest) birth(b *wire.Birth) {
 		}
 	}
 	in.pending = append(in.pending, p)
+}
+
+// setAside keeps what a second board sent before it was known as one out of the
+// node's own readings. What it sent last may still wait for its commit.
+func (in *Ingest) setAside(node string, second board) {
+	ctx := context.Background()
+	in.commit(ctx)
+	n, err := in.o.Store.SetAside(ctx, node, second.stream, second.boot)
+	if err != nil {
+		in.o.Log.Error("readings of a second board stay among those of the first", "node", node, "error", err)
+		return
+	}
+	in.o.Log.Warn("readings of a second board set aside", "node", node, "boot", second.boot, "records", n)
 }
 
 func (in *Ingest) reading(p *pending, r store.Reading) {

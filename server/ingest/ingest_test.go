@@ -49,6 +49,10 @@ func (l *line) ProgressOf(node, stream string) store.Progress {
 	return l.store.ProgressOf(node, stream)
 }
 
+func (l *line) SetAside(ctx context.Context, node, stream, boot string) (int, error) {
+	return l.store.SetAside(ctx, node, stream, boot)
+}
+
 func newLine(t *testing.T) *line {
 	s, err := store.Open(store.Options{Dir: t.TempDir(), NoSync: true})
 	require.NoError(t, err)
@@ -110,6 +114,17 @@ func (l *line) stored() (values []float64) {
 		return nil
 	}))
 	return values
+}
+
+func (l *line) byStream() map[string][]float64 {
+	out := map[string][]float64{}
+	require.NoError(l.t, l.store.Export(context.Background(), store.Filter{}, func(r store.ExportRow) error {
+		if v, ok := r.Value.(float64); ok {
+			out[r.Stream] = append(out[r.Stream], v)
+		}
+		return nil
+	}))
+	return out
 }
 
 func (l *line) second() {
@@ -178,9 +193,13 @@ func TestSecondBoardIsRefused(t *testing.T) {
 			l.record(1, 1)
 			l.birth(streams[0], "boot-a") // asked for: no second board
 			l.birth(streams[1], "boot-b") // started anew, as far as anybody can tell
+			l.record(2, 222)
+			l.record(3, 333)
 			require.Empty(t, note())
+			l.confirmed()
 			l.birth(streams[0], "boot-a")
 			require.NotEmpty(t, note())
+			require.Equal(t, []int64{1}, l.confirmed(), "number 2 is open again: the first board's own was not stored")
 			l.record(2, 2)
 			l.second()
 			l.confirmed()
@@ -192,7 +211,13 @@ func TestSecondBoardIsRefused(t *testing.T) {
 			l.record(3, 3)
 			l.second()
 			require.Equal(t, int64(3), l.store.ProgressOf("larkspur/mill", streams[0]).Acked)
-			require.Equal(t, []float64{1, 2, 3}, l.stored(), "nothing mixed")
+			aside := streams[1] + " second board boot-b"
+			require.Equal(t, map[string][]float64{streams[0]: {1, 2, 3}, aside: {222, 333}}, l.byStream(), "nothing mixed, nothing lost")
+			st, err := l.store.Stats(context.Background())
+			require.NoError(t, err)
+			for _, x := range st.Streams {
+				require.NotEqual(t, aside, x.Stream)
+			}
 			l.now = l.now.Add(twinWithin + time.Second)
 			require.Empty(t, note(), "the second board is gone")
 			l.birth(streams[1], "boot-c")
@@ -206,17 +231,21 @@ func TestSecondBoardIsRefused(t *testing.T) {
 func TestBoardsThatStartAnewAreNotTwins(t *testing.T) {
 	var b boards
 	at := start
-	for _, id := range []string{"a s", "b s", "c s", "c s", " ", "", "d s2"} {
+	admit := func(x board) bool {
+		may, second := b.admit(x, at)
+		return may && second == nil
+	}
+	for _, x := range []board{{"a", "s"}, {"b", "s"}, {"c", "s"}, {"c", "s"}, {}, {"d", "s2"}} {
 		at = at.Add(time.Second)
-		require.True(t, b.admit(id, at))
+		require.True(t, admit(x))
 	}
 	require.False(t, b.twin(at))
 	at = at.Add(time.Hour)
-	require.True(t, b.admit("a s", at), "a swap by hand")
+	require.True(t, admit(board{"a", "s"}), "a swap by hand")
 	require.False(t, b.twin(at))
 	for range 100 { // bounded
 		at = at.Add(time.Second)
-		require.True(t, b.admit(at.String(), at))
+		require.True(t, admit(board{at.String(), "s"}))
 	}
 	require.LessOrEqual(t, len(b.seen), boardsMost)
 }

@@ -152,10 +152,10 @@ func (w *writer) load() error {
 	}); err != nil {
 		return err
 	}
-	if err := w.each("SELECT id, node, name, acked, oldest, last FROM stream", func(scan func(...any) error) error {
+	if err := w.each("SELECT id, node, name, acked, oldest, last, aside FROM stream", func(scan func(...any) error) error {
 		p := &progress{}
 		var name string
-		err := scan(&p.id, &p.node, &name, &p.acked, &p.oldest, &p.last)
+		err := scan(&p.id, &p.node, &name, &p.acked, &p.oldest, &p.last, &p.aside)
 		w.streams[streamID{p.node, name}], byID[p.id] = p, p
 		return err
 	}); err != nil {

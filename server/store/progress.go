@@ -16,6 +16,7 @@ type progress struct {
 	gaps     spans // lost: the node said that they never became durable or were dropped
 	dropped  spans // lost: below the oldest record that the node still holds
 	restored spans // lost: stored once, missing in the backup that was restored, and no longer held
+	aside    bool  // what a second board sent; see SetAside
 	changed  bool  // not in the database yet
 	relost   bool  // gaps, dropped or restored changed too
 }

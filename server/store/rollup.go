@@ -307,7 +307,7 @@ func aggregatesOfHour(ctx context.Context, q querier, node, t int64) (map[int64]
 // time and number within each of its streams. It must see one state of the store: q
 // is a transaction, or the writer's connection.
 func frames(ctx context.Context, q querier, node, from, to int64, visit func(layout, cursor) error) error {
-	streams, err := numbers(ctx, q, "SELECT id FROM stream WHERE node = ? ORDER BY id", node)
+	streams, err := numbers(ctx, q, "SELECT id FROM stream WHERE node = ? AND aside = 0 ORDER BY id", node)
 	if err != nil {
 		return err
 	}

@@ -54,9 +54,14 @@ func (s *Store) Stats(ctx context.Context) (Stats, error) {
 	}
 	newest := map[int64]int64{} // stream id by node id
 	for _, p := range s.w.streams {
-		newest[p.node] = max(newest[p.node], p.id)
+		if !p.aside {
+			newest[p.node] = max(newest[p.node], p.id)
+		}
 	}
 	for k, p := range s.w.streams {
+		if p.aside {
+			continue // no board will go on with it
+		}
 		st.Streams = append(st.Streams, StreamStats{
 			Node: names[k.node], Stream: k.name,
 			Progress: p.public(),
