@@ -92,7 +92,7 @@ func (w webSystem) Health(ctx context.Context) (web.SystemView, error) {
 	v.Backup, v.BackupFailed, v.BackupWhy = r.Verified, r.Failed, r.Why
 	for _, n := range w.s.hub.Nodes() {
 		v.Nodes = append(v.Nodes, web.NodeView{ID: n.ID, Online: n.Online, LastSeen: n.LastHeard, Stream: n.Stream,
-			Acked: n.Acked, Last: n.Last, Oldest: n.Oldest, Lost: n.Lost, ClockSet: n.ClockSet, ClockOff: n.ClockOff})
+			Acked: n.Acked, Last: n.Last, Oldest: n.Oldest, Lost: n.Lost, ClockSet: n.ClockSet, ClockOff: n.ClockOff, Twin: !n.Twin.IsZero()})
 	}
 	return v, nil
 }

@@ -157,6 +157,7 @@ type NodeView struct {
 	Lost        int64         // frames the node had to give up
 	ClockSet    bool          // the node knows the time
 	ClockOff    time.Duration // node minus server
+	Twin        bool          // a second board says that it is this node; it is refused
 }
 
 // Backlog is how many frames the server has not stored yet.

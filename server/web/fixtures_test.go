@@ -299,7 +299,7 @@ type wellSystem struct{ err error }
 func (w wellSystem) Health(context.Context) (SystemView, error) {
 	return SystemView{Nodes: []NodeView{
 		{ID: "larkspur/mill", Online: true, LastSeen: noon.Add(-time.Second), Stream: "0197e2a0-aaaa-7bbb-8ccc-1234567890ab", Acked: 1234567, Last: 1234570, ClockSet: true},
-		{ID: "larkspur/pond", LastSeen: noon.Add(-3 * time.Hour), Acked: -1, Last: -1, ClockSet: true, ClockOff: -3 * time.Second},
+		{ID: "larkspur/pond", LastSeen: noon.Add(-3 * time.Hour), Acked: -1, Last: -1, ClockSet: true, ClockOff: -3 * time.Second, Twin: true},
 	}, Stores: []StoreView{{"readings", 734e6, -1, 41e9}, {"ledger", 120e3, -1, 41e9}}, Parts: []PartVersion{{"decktrim", "test"}}, Uptime: 26 * time.Hour}, w.err
 }
 

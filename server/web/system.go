@@ -18,7 +18,7 @@ type systemPage struct {
 }
 
 type nodeRow struct {
-	ID, Touch, Mark, Seen, Acked, Backlog, Lost, Clock, Stream string
+	ID, Touch, Mark, Seen, Acked, Backlog, Lost, Clock, Stream, Note string
 }
 
 func (s *site) system(w http.ResponseWriter, r *http.Request) {
@@ -45,6 +45,9 @@ func (s *site) system(w http.ResponseWriter, r *http.Request) {
 		row := nodeRow{ID: n.ID, Touch: b.T("app.yes"), Seen: b.L.When(n.LastSeen, b.now, b.zone), Acked: count(n.Acked), Backlog: count(n.Backlog()), Lost: count(n.Lost), Stream: shortStream(n.Stream)}
 		if !n.Online {
 			row.Touch, row.Mark = b.T("app.no"), markLook
+		}
+		if n.Twin {
+			row.Mark, row.Note = markLook, b.T("sys.twin")
 		}
 		switch {
 		case !n.ClockSet:

@@ -653,6 +653,7 @@ func TestSystem(t *testing.T) {
 	body := get(t, sc.handler, "/system").Body.String()
 	has(t, body, "1 of 2 boards not in touch: larkspur/pond.")
 	has(t, body, "off by −3 s")
+	require.Equal(t, 1, strings.Count(body, "A second board says that it is this one"))
 	has(t, body, "734 MB")
 	has(t, body, "1\u202f234\u202f567")
 	b := base{L: words.English}

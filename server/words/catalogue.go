@@ -575,6 +575,7 @@ var catalogue = map[string]text{
 	"sys.uptime":           {"Up for", "En marcha por"},
 	"sys.backup":           {"Last checked backup", "Último respaldo revisado"},
 	"sys.backup_failed":    {"The last backup failed", "El último respaldo falló"},
+	"sys.twin":             {"A second board says that it is this one, as a copied card does. It is refused and its readings are not stored. Give it an id and a spool of its own.", "Una segunda placa dice ser esta, como hace una tarjeta copiada. Se la rechaza y sus lecturas no se guardan. Dele un nombre y una cola propios."},
 	"sys.nobackup":         {"none yet", "aún ninguno"},
 	"sys.first":            {"First step: enrol a board, weigh something, name the ore, set the shift.", "Primer paso: registrar una placa, pesar algo, nombrar el mineral, fijar el turno."},
 }
