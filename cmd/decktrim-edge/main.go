@@ -3,10 +3,7 @@
 package main
 
 import (
-	"context"
-	"os"
-	"os/signal"
-	"syscall"
+	_ "time/tzdata" // zones on boards that have no zone files
 
 	"github.com/spf13/cobra"
 
@@ -16,11 +13,7 @@ import (
 // version is stamped by the build (-ldflags -X main.version=...).
 var version = "dev"
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	os.Exit(cli.Run(ctx, newRoot(), os.Args[1:], os.Stdout, os.Stderr))
-}
+func main() { cli.Main(newRoot()) }
 
 func newRoot() *cobra.Command {
 	root := &cobra.Command{

@@ -7,7 +7,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 )
@@ -56,6 +59,15 @@ func Code(err error) int {
 		return c.code
 	}
 	return Failed
+}
+
+// Main is a program's main: it runs the root command until it ends, or until SIGINT
+// or SIGTERM ends its context, and leaves with its exit code.
+func Main(root *cobra.Command) {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := Run(ctx, root, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
 }
 
 // Run executes a root command and returns the program's exit code. Errors are
